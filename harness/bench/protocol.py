@@ -1,0 +1,78 @@
+"""What every bench can do, so that real ports, pseudo-terminals and the mock are interchangeable.
+
+A bench moves bytes and knows the time; it knows nothing of frames, plans or verdicts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from enum import StrEnum
+from typing import Literal, NamedTuple, Protocol
+
+
+class Role(StrEnum):
+    """Which device a port leads to."""
+
+    TRANSMITTER = "transmitter"
+    RECEIVER = "receiver"
+
+
+class Chunk(NamedTuple):
+    """Bytes that arrived together on one port; `at_ns` is stamped when the last of them had arrived."""
+
+    role: Role
+    data: bytes
+    at_ns: int
+
+
+ControlLine = Literal["dtr", "rts"]
+
+
+class Bench(Protocol):
+    """Two bench ports. Times are ns on the bench's own clock, which starts anywhere and never goes back.
+
+    Every method may raise `harness.errors.BenchError` naming role, port and time when a port is gone.
+    """
+
+    @property
+    def is_hardware(self) -> bool:
+        """True when real motors could be attached: cautions and the throttle cap apply."""
+        ...
+
+    @property
+    def is_virtual(self) -> bool:
+        """True when time is simulated: `advance` costs no waiting and every run is repeatable."""
+        ...
+
+    @property
+    def baud(self) -> Mapping[Role, int]:
+        """Bits per second of each port's line (8N1: ten bits a byte)."""
+        ...
+
+    @property
+    def facts(self) -> Mapping[str, str]:
+        """What is known of the ports, for the recording: names, adapters, latency timers, oddities."""
+        ...
+
+    def now_ns(self) -> int:
+        """Return the time."""
+        ...
+
+    def send(self, role: Role, data: bytes) -> int:
+        """Hand `data` to the port and return the time just before, in ns. Never waits for an answer."""
+        ...
+
+    def advance(self, until_ns: int) -> Sequence[Chunk]:
+        """Let time pass until `until_ns` and return what arrived, in order of arrival.
+
+        Returns at once with what is there if `until_ns` has passed. Virtual benches simulate; real ones wait.
+        """
+        ...
+
+    def control(self, role: Role, line: ControlLine, *, level: bool) -> bool:
+        """Set a modem control line; returns False where the port has none (a pseudo-terminal)."""
+        ...
+
+    def close(self) -> None:
+        """Give the ports back. May be called twice."""
+        ...

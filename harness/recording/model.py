@@ -1,0 +1,73 @@
+"""What happened on the bench, as it stood on the wire: frames, marks and the header they were made under."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any
+
+from harness.bench.protocol import Role
+
+
+class Direction(IntEnum):
+    """Which way a packet went, as pcapng's epb_flags counts it."""
+
+    TO_PC = 1
+    TO_DEVICE = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """Everything a run was made under; with the packets it is all that judging needs.
+
+    `baud` and `facts` describe the ports; `clock` is `virtual` or `monotonic`; `wall_seconds` is the run's
+    start in seconds since 1970, 0 in virtual time so that equal runs give equal bytes.
+    """
+
+    plan_name: str
+    plan_text: str
+    rig_name: str
+    rig_text: str
+    seed: int
+    versions: tuple[tuple[str, str], ...]
+    clock: str
+    wall_seconds: int
+    hardware: bool
+    baud: Mapping[Role, int]
+    facts: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something the harness did or saw: `kind` names it, `fields` holds JSON values."""
+
+    at_ns: int
+    kind: str
+    fields: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class PortPackets:
+    """One port's packets in time order, as three lists of one length.
+
+    Put end to end, the data of one direction is that direction's byte stream.
+    """
+
+    at_ns: list[int]
+    direction: list[int]
+    data: list[bytes]
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A recording as read back. `complete` is False if the file stops before its end mark.
+
+    `problems` says in words what was cut short or skipped, each with its byte offset.
+    """
+
+    header: Header
+    ports: Mapping[Role, PortPackets]
+    marks: tuple[Mark, ...]
+    complete: bool
+    problems: tuple[str, ...]
