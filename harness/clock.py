@@ -63,6 +63,11 @@ def wall_label() -> str:
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+def label_of(seconds: int) -> str:
+    """Return seconds since 1970 as a UTC date and time, written like `wall_label`."""
+    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
 def wall_seconds() -> int:
     """Return seconds since 1970 in UTC: the recording's time-stamp offset, never used in a calculation."""
     return int(time.time())

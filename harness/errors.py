@@ -83,6 +83,10 @@ class RecordingError(UserError):
     """The file is not a recording of ours, or nothing in it can be read."""
 
 
+class StorageError(UserError):
+    """A result could not be stored: disk full, no permission, or something is already there."""
+
+
 class BenchError(PropsoffError):
     """A port, a device or the line between failed. Never a statement about the radio link."""
 

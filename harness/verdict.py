@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from harness.errors import ExitCode
@@ -12,7 +12,7 @@ from harness.errors import ExitCode
 class Verdict(StrEnum):
     """The four answers, named and ranked as in ETSI ES 201 873-1 (TTCN-3), from best to worst."""
 
-    PASS = "pass"
+    PASS = "pass"  # noqa: S105 - a verdict, not a password
     INCONCLUSIVE = "inconclusive"
     FAIL = "fail"
     ERROR = "error"
@@ -38,7 +38,7 @@ class CheckResult:
     """One check's verdict and its evidence.
 
     `value`, `limit`, both ends of `interval` and `uncertainty` are in `unit`; None where there is no such
-    number. `side` says which side of the limit is good. `margin` is positive on the good side. `needed` is how
+    number. `side` says which side of the limit is good; `margin` is positive on that side. `needed` is how
     many more samples (`sample_unit`) would settle an inconclusive check. `counts` holds the whole numbers
     behind the value. `examples` are a few lines pointing at single events; `advice` says what to try next.
     """
@@ -57,14 +57,12 @@ class CheckResult:
     samples: int = 0
     sample_unit: str = ""
     needed: int | None = None
-    counts: Mapping[str, int] = None  # type: ignore[assignment]
+    counts: Mapping[str, int] = field(default_factory=dict)
     examples: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         assert self.side in ("", "at least", "at most"), self.side
-        if self.counts is None:
-            object.__setattr__(self, "counts", {})
 
     @property
     def margin(self) -> float | None:
@@ -79,8 +77,8 @@ class Judgement:
     """All verdicts of one run and the totals that belong beside them.
 
     `link_seconds` is the time from the first step to the last, in s. `devices` holds each role's identity in
-    words (untrusted text, to be escaped by whoever shows it). `notes` are lines about the run as a whole, such
-    as an early stop or a recording that was cut short.
+    words (untrusted text, to be escaped by whoever shows it). `notes` are lines about the run as a whole,
+    such as an early stop or a recording that was cut short.
     """
 
     results: tuple[CheckResult, ...]

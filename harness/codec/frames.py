@@ -13,7 +13,8 @@ from __future__ import annotations
 
 import struct
 from binascii import crc_hqx
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
 from typing import Final, NamedTuple
 
 from cobs import cobs
@@ -27,8 +28,10 @@ MIN_BODY: Final = HEAD.size + CRC.size
 MAX_BODY: Final = MIN_BODY + MAX_PAYLOAD
 MAX_FRAME: Final = MAX_BODY + 1 + 1
 """Body, one COBS byte (a body is shorter than 254 bytes), one delimiter."""
-MAX_TEXT_TRIES: Final = 8
-"""Line ends tried when console text runs into a frame; bounds the work on hostile input."""
+MAX_HELD: Final = 2 * MAX_FRAME
+"""What a `Splitter` holds at most: the longest frame, and as much console text before it."""
+BLOCK: Final = 1 << 16
+"""Bytes that `decode_stream` splits at a time; small enough for a processor's cache."""
 
 
 class Frame(NamedTuple):
@@ -42,7 +45,10 @@ class Frame(NamedTuple):
 
 
 class Junk(NamedTuple):
-    """Bytes that are no frame: noise, a cut frame, or text that a device printed."""
+    """Bytes that are no frame: noise, a cut frame, or text that a device printed.
+
+    Empty `data` is an idle delimiter, which is allowed at any time and is no fault.
+    """
 
     data: bytes
 
@@ -50,7 +56,8 @@ class Junk(NamedTuple):
 def encode_frame(kind: int, counter: int, payload: bytes) -> bytes:
     """Return the bytes on the line for one message, delimiter included.
 
-    Raises ValueError if the payload is longer than `MAX_PAYLOAD` bytes.
+    `kind` is the message type, 0 to 255; `counter` is taken modulo 65 536. Raises ValueError if the payload
+    is longer than `MAX_PAYLOAD` bytes.
     """
     if len(payload) > MAX_PAYLOAD:
         raise ValueError(f"a payload of {len(payload)} bytes is above the {MAX_PAYLOAD} a frame holds")
@@ -67,23 +74,22 @@ def decode_body(piece: bytes) -> bytes | None:
         body: bytes = cobs.decode(piece)
     except cobs.DecodeError:
         return None
-    return body if crc_hqx(body, CRC_START) == 0 and len(body) >= MIN_BODY else None
+    return None if crc_hqx(body, CRC_START) else body
 
 
 def decode_piece(piece: bytes) -> Frame | Junk:
-    """Return what `piece` (bytes between two delimiters) means.
+    """Return what `piece` means: bytes between two delimiters, with or without the delimiter that ends them.
 
-    A device may print a line of text and then send a frame without a delimiter between. Then the frame
-    starts after one of the line ends; the first few are tried, and the text is handed over beside it.
+    A device may print a line of text and then send a frame without a delimiter between. Then the frame starts
+    after one of the line ends, and the text is handed over beside it. Only the last `MAX_FRAME` bytes are
+    searched, which bounds the work on hostile input.
     """
+    piece = piece.removesuffix(b"\0")
     body = decode_body(piece)
     if body is not None:
         return Frame(body[0], body[1] | body[2] << 8, body[3:-2])
-    at = 0
-    for _ in range(MAX_TEXT_TRIES):
-        at = piece.find(b"\n", at) + 1
-        if not at:
-            break
+    at = max(0, len(piece) - MAX_FRAME)
+    while at := piece.find(b"\n", at) + 1:
         body = decode_body(piece[at:])
         if body is not None:
             return Frame(body[0], body[1] | body[2] << 8, body[3:-2], piece[:at])
@@ -96,45 +102,55 @@ def decode_stream(data: bytes) -> tuple[dict[int, list[bytes]], int]:
     The fast way through a long capture: empty pieces are skipped, a last piece without a delimiter counts
     as bad, console text is not recovered.
     """
-    pieces = data.split(b"\0")
-    bodies: dict[int, list[bytes]] = {}
-    bad = 1 if pieces.pop() else 0
-    for body in checked_bodies(pieces):
-        if body is None:
+    bodies: defaultdict[int, list[bytes]] = defaultdict(list)
+    bad = 0
+    rest = b""
+    for at in range(0, len(data), BLOCK):
+        pieces = (rest + data[at : at + BLOCK]).split(b"\0")
+        rest = pieces.pop()[:MAX_FRAME]  # longer is bad already: nothing is gained by keeping it
+        bad += _gather(pieces, bodies)
+    return dict(bodies), bad + (1 if rest else 0)
+
+
+def _gather(pieces: list[bytes], bodies: defaultdict[int, list[bytes]]) -> int:
+    """Sort the good bodies in `pieces` into `bodies` by type and return how many pieces were bad."""
+    decode, crc, shortest, longest = cobs.decode, crc_hqx, MIN_BODY, MAX_BODY
+    bad = 0
+    for piece in pieces:
+        try:
+            body = decode(piece)
+        except cobs.DecodeError:
             bad += 1
-        elif body:
-            kind = body[0]
-            if kind in bodies:
-                bodies[kind].append(body)
-            else:
-                bodies[kind] = [body]
-    return bodies, bad
+            continue
+        if not crc(body, 0xFFFF) and shortest <= len(body) <= longest:
+            bodies[body[0]].append(body)
+        elif piece:
+            bad += 1
+    return bad
 
 
 def checked_bodies(pieces: Iterable[bytes]) -> list[bytes | None]:
-    """Return for each piece its checked body, None if it is bad, b"" if it is empty."""
-    decode, crc = cobs.decode, crc_hqx
+    """Return for each piece (no delimiter) its checked body, None if it is bad, b"" if it is empty."""
+    decode, crc, shortest, longest = cobs.decode, crc_hqx, MIN_BODY, MAX_BODY
     found: list[bytes | None] = []
     add = found.append
     for piece in pieces:
-        if not piece:
-            add(b"")
-            continue
         try:
             body = decode(piece)
         except cobs.DecodeError:
             add(None)
             continue
-        good = not crc(body, 0xFFFF) and MIN_BODY <= len(body) <= MAX_BODY
-        add(body if good else None)
+        good = not crc(body, 0xFFFF) and shortest <= len(body) <= longest
+        add(body if good or not piece else None)
     return found
 
 
 class Splitter:
-    """Cuts a byte stream into pieces that end at a delimiter; holds at most one frame's worth of bytes.
+    """Cuts a byte stream into pieces that end at a delimiter; holds at most `MAX_HELD` bytes.
 
-    The pieces, put end to end, are the stream: `feed` returns each with its 0x00, and bytes that run on
-    for more than `MAX_FRAME` without one are given out as they are.
+    The pieces, put end to end, are the stream: `feed` returns each with its 0x00. Bytes that run on without a
+    delimiter are given out `MAX_FRAME` at a time, but the last `MAX_FRAME` before a delimiter stay together:
+    a frame in there is not cut. How the stream was cut into `feed` calls makes no difference to the pieces.
     """
 
     __slots__ = ("_rest",)
@@ -150,9 +166,9 @@ class Splitter:
         rest = pieces.pop()
         done: list[bytes] = []
         for piece in pieces:
-            done.extend(_bounded(piece + b"\0"))
-        cut = len(rest) - len(rest) % MAX_FRAME if len(rest) > MAX_FRAME else 0
-        done.extend(_bounded(rest[:cut]))
+            done.extend(_ended(piece + b"\0"))
+        cut = max(0, len(rest) - MAX_FRAME - 1) // MAX_FRAME * MAX_FRAME
+        done.extend(rest[at : at + MAX_FRAME] for at in range(0, cut, MAX_FRAME))
         self._rest = rest[cut:]
         return done
 
@@ -162,5 +178,11 @@ class Splitter:
         return rest
 
 
-def _bounded(piece: bytes) -> Iterable[bytes]:
-    return (piece[at : at + MAX_FRAME] for at in range(0, len(piece), MAX_FRAME))
+def _ended(piece: bytes) -> Iterator[bytes]:
+    """Cut a piece that ends in a delimiter so that its last `MAX_FRAME` bytes stay together."""
+    at = 0
+    while len(piece) - at > MAX_FRAME:
+        size = min(MAX_FRAME, len(piece) - at - MAX_FRAME)
+        yield piece[at : at + size]
+        at += size
+    yield piece[at:]

@@ -1,6 +1,6 @@
 """How a value is written in YAML: one small specification per kind of value.
 
-A specification says what is allowed; `harness.plan.reader` reads by it and `harness.plan.schema` describes it.
+A specification says what is allowed; `harness.plan.fields` reads by it, `harness.plan.schema` describes it.
 """
 
 from __future__ import annotations
@@ -9,13 +9,18 @@ from dataclasses import MISSING, dataclass, field
 from fractions import Fraction
 from typing import Any
 
+
 @dataclass(frozen=True, slots=True)
 class Duration:
-    """`20 ms`: a number with us, ms, s, min or h; read as ns. `word` names an allowed word instead."""
+    """`20 ms`: a number with us, ms, s, min or h; read as ns. `word` names an allowed word instead.
+
+    `most_ns` 0 means no upper end. `multiple_ns` is the step that whoever carries it out can count in.
+    """
 
     least_ns: int = 0
     most_ns: int = 0
     word: str = ""
+    multiple_ns: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +64,14 @@ class Share:
 
 @dataclass(frozen=True, slots=True)
 class Number:
-    """A plain decimal number without a unit, read as an exact fraction."""
+    """A plain decimal number without a unit, read as an exact fraction; both ends included.
+
+    Without `zero`, numbers nearer to zero than 1e-9 are refused.
+    """
+
+    least: Fraction = Fraction(-(10**9))
+    most: Fraction = Fraction(10**9)
+    zero: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +89,11 @@ class Flag:
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """Text of bounded length."""
+    """Printable text of `least` to `most` characters, on one line unless `lines`."""
 
     most: int
+    least: int = 0
+    lines: bool = False
 
 
 @dataclass(frozen=True, slots=True, init=False)
@@ -94,14 +108,17 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Name:
-    """The name of something declared elsewhere in the plan: a `channel` or a `step`."""
+    """The name of something declared elsewhere: a `channel` (by `Each`) or a `step` (by `Variants`)."""
 
     of: str
 
 
 @dataclass(frozen=True, slots=True)
 class Items:
-    """A list of `each`; with `value`, a mapping from `each` to `value`. `all_word` stands for an empty tuple."""
+    """A list of `each`, or one alone; with `value`, a mapping from `each` to `value`.
+
+    At least one entry, no `Name` twice. `all_word` stands for an empty tuple.
+    """
 
     each: Kind
     value: Kind | None = None
@@ -117,7 +134,10 @@ class Nested:
 
 @dataclass(frozen=True, slots=True)
 class Each:
-    """A mapping from names to the keys of a dataclass, whose `name` field takes the name; 1 to `at_most`."""
+    """A mapping from names to the keys of a dataclass, whose `name` field takes the name; 1 to `at_most`.
+
+    `Name` refers to them by the dataclass's own name in lower case.
+    """
 
     of: type
     at_most: int

@@ -11,12 +11,11 @@ from fractions import Fraction
 from typing import ClassVar, Literal
 
 from harness.bench.protocol import Role
-from harness.clock import MS, S
+from harness.clock import MS, US, S
 from harness.plan.kinds import (
     Choice,
     Duration,
     Each,
-    Flag,
     Frequency,
     Items,
     Name,
@@ -51,7 +50,9 @@ class Channel:
     """One control input and the output it must drive."""
 
     name: str
-    range: Range = key(PulseRange(), "Shortest and longest pulse, such as 1000 us to 2000 us.", Range(1000, 2000))
+    range: Range = key(
+        PulseRange(), "Shortest and longest pulse, such as 1000 us to 2000 us.", Range(1000, 2000)
+    )
     centre_us: int | None = key(
         Pulse(), "Pulse with the stick at rest; the middle of the range if left out.", None, yaml="centre"
     )
@@ -97,10 +98,15 @@ class Failsafe:
     """When failsafe must begin and end."""
 
     within_ns: int = key(
-        Duration(MS, 10 * S), "Outputs must be in failsafe this long after the last applied packet.", yaml="within"
+        Duration(MS, 10 * S),
+        "Outputs must be in failsafe this long after the last applied packet.",
+        yaml="within",
     )
     not_before_ns: int = key(
-        Duration(0, 10 * S), "Failsafe sooner than this after the last packet is a false failsafe.", 0, yaml="not_before"
+        Duration(0, 10 * S),
+        "Failsafe sooner than this after the last packet is a false failsafe.",
+        0,
+        yaml="not_before",
     )
     recover_within_ns: int = key(
         Duration(MS, 10 * S),
@@ -119,9 +125,11 @@ class TelemetryField:
     """One field of the acknowledgement payload, in the order in which the fields stand."""
 
     name: str
-    type: FieldType = key(Choice(*FIELD_BYTES), "Width and sign: u8 i8 u16 i16 u32 i32, or f32 for IEEE 754 single.")
+    type: FieldType = key(
+        Choice(*FIELD_BYTES), "Width and sign: u8 i8 u16 i16 u32 i32, or f32 for IEEE 754 single."
+    )
     byte_order: Literal["little", "big"] = key(Choice("little", "big"), "Which byte comes first.", "little")
-    scale: Fraction = key(Number(), "Raw value times scale is the value in `unit`.", Fraction(1))
+    scale: Fraction = key(Number(zero=False), "Raw value times scale is the value in `unit`.", Fraction(1))
     unit: str = key(Text(16), "Unit of the scaled value, such as V or degC.", "")
     source: Literal["injected", "device"] = key(
         Choice("injected", "device"),
@@ -219,7 +227,9 @@ class Sweep:
 
     WORD: ClassVar[str] = "sweep"
     channels: tuple[str, ...] = key(
-        Items(Name("channel"), all_word="all"), "The channels, moved one after the other; `all` for every one.", ALL
+        Items(Name("channel"), all_word="all"),
+        "The channels, moved one after the other; `all` for every one.",
+        ALL,
     )
     shape: Literal["triangle", "sine", "staircase"] = key(
         Choice("triangle", "sine", "staircase"),
@@ -261,7 +271,9 @@ class Burst:
 
     WORD: ClassVar[str] = "burst"
     count: int = key(Whole(1, 10_000), "Packets in a burst.")
-    spacing_ns: int = key(Duration(0, S), "Time from one to the next; 0 ms is back to back.", yaml="spacing")
+    spacing_ns: int = key(
+        Duration(0, S, multiple_ns=US), "Time from one to the next; 0 ms is back to back.", yaml="spacing"
+    )
     times: int = key(Whole(1, 1_000), "How many bursts.", 1)
     pause_ns: int = key(Duration(0, HOUR), "Rest after each burst.", S, yaml="pause")
 
@@ -271,10 +283,12 @@ class Cut:
     """Silence the transmitter, with the sticks off their rest before it and moved during it."""
 
     WORD: ClassVar[str] = "cut"
-    duration_ns: int = key(Duration(MS, 60 * S), "How long the transmitter is silent.", yaml="duration")
+    duration_ns: int = key(
+        Duration(MS, 60 * S, multiple_ns=US), "How long the transmitter is silent.", yaml="duration"
+    )
     times: int = key(Whole(1, 10_000), "How many cuts.", 1)
     phase: int | Literal["random"] = key(
-        Duration(0, S, word="random"),
+        Duration(0, S, word="random", multiple_ns=US),
         "Delay of the cut after the command; `random` draws it from one packet period.",
         "random",
     )
@@ -287,11 +301,14 @@ class Wait:
     """Wait for something to happen."""
 
     WORD: ClassVar[str] = "wait"
+    SHORT: ClassVar[str] = "until"
     until: Literal["linked", "failsafe", "packets"] = key(
         Choice("linked", "failsafe", "packets"), "What to wait for."
     )
     packets: int = key(Whole(1, 10_000_000), "How many applied packets, with `until: packets`.", 1)
-    deadline_ns: int = key(Duration(MS, HOUR), "Give up after this long; the run then ends early.", 10 * S, yaml="deadline")
+    deadline_ns: int = key(
+        Duration(MS, HOUR), "Give up after this long; the run then ends early.", 10 * S, yaml="deadline"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,7 +316,8 @@ class Restart:
     """Restart a device and give it time to come back."""
 
     WORD: ClassVar[str] = "restart"
-    device: Role = key(Choice("transmitter", "receiver"), "Which device.")
+    SHORT: ClassVar[str] = "device"
+    device: Role = key(Choice(*Role), "Which device.")
     times: int = key(Whole(1, 1_000), "How many restarts.", 1)
     before_ns: int = key(Duration(0, HOUR), "Time linked before each restart.", 500 * MS, yaml="before")
     after_ns: int = key(Duration(0, HOUR), "Time to come back after each.", 2 * S, yaml="after")
@@ -307,7 +325,7 @@ class Restart:
 
 @dataclass(frozen=True, slots=True)
 class Inject:
-    """Have the receiver report chosen telemetry values: each field's ends, zero, odd byte patterns, random ones."""
+    """Have the receiver report chosen telemetry values: each field's ends, zero, odd bytes, random ones."""
 
     WORD: ClassVar[str] = "inject"
     times: int = key(Whole(1, 10_000), "How many sets of values.")
@@ -323,7 +341,9 @@ class Repeat:
     steps: tuple[PlanStep, ...] = key(Variants("step"), "The steps to repeat.")
 
 
-StepAction = Settle | Hold | Step | Ramp | Sweep | Corners | Wander | Burst | Cut | Wait | Restart | Inject | Repeat
+StepAction = (
+    Settle | Hold | Step | Ramp | Sweep | Corners | Wander | Burst | Cut | Wait | Restart | Inject | Repeat
+)
 STEP_KINDS: tuple[type, ...] = (
     Settle, Hold, Step, Ramp, Sweep, Corners, Wander, Burst, Cut, Wait, Restart, Inject, Repeat,
 )  # fmt: skip
@@ -339,6 +359,8 @@ class PlanStep:
 
 
 _CONFIDENCE = (Share(Fraction(1, 2), Fraction(9999, 10000)), "Confidence of the interval.", Fraction(95, 100))
+_SHOWABLE = Share(Fraction(1, 100), Fraction(99_999, 100_000))
+"""No finite number of packets or cuts shows 100 %."""
 _DURING = (Items(Name("step")), "Names of the steps to look at; the whole run if left out.", ALL)
 
 
@@ -347,7 +369,7 @@ class Delivery:
     """Share of sent packets that were applied in time."""
 
     WORD: ClassVar[str] = "delivery"
-    at_least: Fraction = key(Share(), "Smallest share, such as 99 %.")
+    at_least: Fraction = key(_SHOWABLE, "Smallest share, such as 99 %; no finite test can show 100 %.")
     confidence: Fraction = key(*_CONFIDENCE)
     during: tuple[str, ...] = key(*_DURING)
 
@@ -365,7 +387,9 @@ class Latency:
     """Time from sampling the sticks to applying them; a lost packet counts as infinitely late."""
 
     WORD: ClassVar[str] = "latency"
-    percentile: Fraction = key(Share(Fraction(1, 100), Fraction(9999, 10000)), "Which percentile, such as 95 %.")
+    percentile: Fraction = key(
+        Share(Fraction(1, 100), Fraction(9999, 10000)), "Which percentile, such as 95 %."
+    )
     at_most_ns: int = key(Duration(1000, 10 * S), "Largest time.", yaml="at_most")
     confidence: Fraction = key(*_CONFIDENCE)
     during: tuple[str, ...] = key(*_DURING)
@@ -396,7 +420,9 @@ class FailsafeEntry:
     within_ns: int | None = key(
         Duration(MS, 10 * S), "Longest time; the link's declared time if left out.", None, yaml="within"
     )
-    share: Fraction = key(Share(), "Share of all future cuts that must be shown to be in time.", Fraction(95, 100))
+    share: Fraction = key(
+        _SHOWABLE, "Share of all future cuts that must be shown to be in time.", Fraction(95, 100)
+    )
     confidence: Fraction = key(*_CONFIDENCE)
 
 
@@ -464,7 +490,9 @@ class BenchHealth:
     """Neither serial line lost messages, no port vanished, both clocks could be mapped."""
 
     WORD: ClassVar[str] = "bench"
-    lost_at_most: Fraction = key(Share(), "Largest share of serial messages lost on either port.", Fraction(0))
+    lost_at_most: Fraction = key(
+        Share(), "Largest share of serial messages lost on either port.", Fraction(0)
+    )
 
 
 Check = (
@@ -502,8 +530,8 @@ class Plan:
     name: str
     text: str
     format: int = key(Whole(1, 1), "Version of this plan format: 1.", yaml="propsoff")
-    title: str = key(Text(120), "One line: what this plan shows.")
-    about: str = key(Text(4000), "Why, and how to read the result.", "")
+    title: str = key(Text(120, least=1), "One line: what this plan shows.")
+    about: str = key(Text(4000, lines=True), "Why, and how to read the result.", "")
     safety: Safety = key(Nested(Safety), "What the plan asks for beyond the cautious defaults.", Safety())
     link: Link = key(Nested(Link), "What the maker declares about the link under test.")
     steps: tuple[PlanStep, ...] = key(Variants("step"), "What to do, in order.")

@@ -1,5 +1,16 @@
 """Writes what happens on the bench to one pcapng file, and reads it back, whole or cut short."""
 
 from harness.recording.model import Direction, Header, Mark, PortPackets, Recording
+from harness.recording.reader import parse_recording, read_recording
+from harness.recording.writer import RecordingWriter
 
-__all__ = ["Direction", "Header", "Mark", "PortPackets", "Recording"]
+__all__ = [
+    "Direction",
+    "Header",
+    "Mark",
+    "PortPackets",
+    "Recording",
+    "RecordingWriter",
+    "parse_recording",
+    "read_recording",
+]

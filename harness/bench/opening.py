@@ -1,0 +1,115 @@
+"""How does a rig become an open bench: real ports, or the mock.
+
+The one place in the harness that knows of `mocks`; they are loaded when they are needed.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from harness.bench.ports import PortSpec
+from harness.bench.protocol import Bench, Role
+from harness.bench.rig import Rig, serial_rig_text
+from harness.errors import UserError
+
+if TYPE_CHECKING:
+    from harness.clock import Clock
+    from harness.plan.model import Link
+    from mocks.defects import Defect
+    from mocks.settings import MockSettings
+
+MOCK_ABOUT: Final = "Written by `propsoff mock`: its devices on two pseudo-terminals, while it runs."
+
+
+def open_bench(
+    rig: Rig,
+    link: Link,
+    seed: int,
+    *,
+    defect: str | None = None,
+    near_miss: bool = False,
+    clock: Clock | None = None,
+) -> Bench:
+    """Open the bench for a run over `link`; the caller closes it.
+
+    `seed` and `defect` (a name from the catalogue, or with `near_miss` its harmless neighbour) concern mocks;
+    `clock` is for real ports and defaults to the machine's. Raises BenchError if a port does not open,
+    UserError if the defect is unknown or the rig is hardware, which has only the defects it has.
+    """
+    if rig.kind == "serial":
+        if defect:
+            raise UserError(
+                f"--defect is for mocks and the rig {rig.name} is hardware; leave it out, or use --rig mock"
+            )
+        from harness.bench.serial import SerialBench
+
+        return SerialBench(rig.ports, clock)
+    from mocks.bench import open_virtual
+
+    return open_virtual(link, _settings(rig), seed, _defect(defect), near_miss)
+
+
+def serve_mock(
+    rig: Rig,
+    link: Link | None,
+    seed: int,
+    *,
+    defect: str | None = None,
+    near_miss: bool = False,
+    link_dir: Path | None = None,
+) -> None:
+    """Serve the rig's mock devices on two pseudo-terminals in real time until Ctrl-C; prints their names.
+
+    Without a `link` the mock has its own. With `link_dir`, links called transmitter and receiver are made
+    there, and a rig file `rig.yaml` that names them. Raises UserError if the rig is hardware, the defect
+    unknown, or something of another's stands in the way.
+    """
+    if rig.kind != "mock":
+        raise UserError(
+            f"the rig {rig.name} names real ports; `propsoff mock` needs a rig with `bench: mock`"
+        )
+    from mocks.ptys import serve
+
+    settings, chosen = _settings(rig), _defect(defect)
+    if link_dir is not None:
+        _write_rig(link_dir, settings.baud)
+    serve(link, settings, seed, chosen, near_miss, link_dir=link_dir)
+
+
+def _write_rig(folder: Path, baud: int) -> None:
+    """Write the rig file for a served mock, but not over a file that says something else."""
+    ports = {role: PortSpec(str(folder.resolve() / role), baud) for role in Role}
+    file, text = folder / "rig.yaml", serial_rig_text(ports, MOCK_ABOUT)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if file.exists() and MOCK_ABOUT not in file.read_text(errors="replace"):
+            raise UserError(f"{file} is a file of yours and would be overwritten; name another directory")
+        file.write_text(text)
+    except OSError as error:
+        raise UserError(f"{file} cannot be written: {error.strerror}; name another directory") from error
+
+
+def list_defects() -> list[tuple[str, str]]:
+    """Return name and fault of every defect that the mock bench can have."""
+    from mocks.defects import CATALOGUE
+
+    return [(defect.name, defect.wrong) for defect in CATALOGUE]
+
+
+def mock_settings() -> type[MockSettings]:
+    """Return the dataclass of the mock's settings: the keys of a rig file's `mock:` section."""
+    from mocks.settings import MockSettings
+
+    return MockSettings
+
+
+def _settings(rig: Rig) -> MockSettings:
+    assert isinstance(rig.mock, mock_settings())
+    return rig.mock
+
+
+def _defect(name: str | None) -> Defect | None:
+    from mocks.defects import find_defect
+
+    return find_defect(name) if name else None

@@ -1,0 +1,213 @@
+"""How one serial port is opened, and what is said when it cannot be.
+
+pyserial opens and configures; whatever it raises is turned into one clear `BenchError` that says what was
+found and how to mend it.
+"""
+
+from __future__ import annotations
+
+import difflib
+import errno
+import os
+import re
+import stat
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import urlsplit
+
+from harness.bench.protocol import Role
+from harness.errors import BenchError
+
+if TYPE_CHECKING:
+    from serial import Serial
+
+DEFAULT_BAUD: Final = 115_200
+READ_WAIT_S: Final = 0.05
+"""How long a reader thread sits in one read: it sees the bench close after at most this."""
+WRITE_LIMIT_MS: Final = 200
+"""A write that takes longer than this has lost its device: at 9600 baud a 128-byte frame takes 133 ms."""
+MAX_LISTED: Final = 8
+NETWORK: Final = ("socket", "rfc2217")
+_WINDOWS_NAME = re.compile(r"(\\\\\.\\)?(com\d+)", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class PortSpec:
+    """Where a device is plugged in: anything pyserial opens (`/dev/...`, `COM5`, `socket://`, `rfc2217://`)."""
+
+    url: str
+    baud: int = DEFAULT_BAUD
+
+
+def open_port(role: Role, spec: PortSpec, at_ns: int) -> Serial:
+    """Open and configure one port: 8N1, exclusive, stale input flushed. Raises BenchError."""
+    # Imported here so that a run on the mock, or --help, does not pay for it.
+    import serial
+
+    try:
+        with warnings.catch_warnings():
+            # pyserial 3.5's RFC 2217 client makes its thread a daemon by a deprecated call
+            warnings.simplefilter("ignore", DeprecationWarning)
+            return serial.serial_for_url(spec.url, **_settings(spec))
+    except (OSError, ValueError, NotImplementedError, ImportError, LookupError, TypeError) as error:
+        why = explain_failure(error, spec)
+        message = f"{role} port {spec.url}: {why}"
+        raise BenchError(message, role=role.value, port=spec.url, at_ns=at_ns) from error
+
+
+def _settings(spec: PortSpec) -> dict[str, Any]:
+    settings: dict[str, Any] = {"baudrate": spec.baud, "timeout": READ_WAIT_S, "exclusive": True}
+    if scheme(spec.url) != "rfc2217":  # pyserial's RFC 2217 client refuses a write timeout
+        settings["write_timeout"] = WRITE_LIMIT_MS / 1000
+    return settings
+
+
+def scheme(url: str) -> str:
+    """Return the part of a URL before `://` in lower case, or "" for a device name."""
+    return url.partition("://")[0].lower() if "://" in url else ""
+
+
+def same_port_key(url: str) -> str:
+    """Return a text that is equal for two spellings of one port: links followed, upper and lower case."""
+    if scheme(url):
+        return url.lower().rstrip("/")
+    windows = _WINDOWS_NAME.fullmatch(url)
+    return windows[2].lower() if windows else os.path.realpath(url)
+
+
+def explain_failure(error: Exception, spec: PortSpec) -> str:
+    """Return why a port did not open and what to do about it."""
+    if scheme(spec.url):
+        return _explain_url(error, spec)
+    number = getattr(error, "errno", None) or 0
+    text = str(error)
+    if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFoundError" in text:
+        return _explain_missing(spec.url)
+    if number in (errno.EAGAIN, errno.EBUSY) or (os.name == "nt" and "PermissionError" in text):
+        return _explain_busy(spec.url)
+    if number in (errno.EACCES, errno.EPERM):
+        return _explain_permission(spec.url)
+    if not _is_character_device(spec.url):
+        return "this is not a serial port; name the device itself, such as /dev/ttyUSB0 or COM5"
+    return f"could not be opened at {spec.baud} baud: {_tidy(text)}"
+
+
+def _explain_url(error: Exception, spec: PortSpec) -> str:
+    kind, text = scheme(spec.url), _tidy(str(error))
+    if isinstance(error, ValueError) and "not known" in text:
+        return f"there is no kind of port called {kind}://; use a device name, socket:// or rfc2217://"
+    if kind in NETWORK and not _names_host_and_port(spec.url):
+        return f"this is not a whole port URL; expected {kind}://HOST:PORT"
+    if kind in NETWORK:
+        return f"could not be opened: {text}; is the server at the other end running?"
+    return f"could not be opened: {text}"
+
+
+def _names_host_and_port(url: str) -> bool:
+    try:
+        parts = urlsplit(url)
+        return bool(parts.hostname) and parts.port is not None
+    except ValueError:
+        return False
+
+
+def _explain_missing(url: str) -> str:
+    present = present_ports()
+    listed = ", ".join(present[:MAX_LISTED]) if present else "no serial port at all"
+    if len(present) > MAX_LISTED:
+        listed += f" and {len(present) - MAX_LISTED} more"
+    near = difflib.get_close_matches(url, present, 1)
+    hint = f"; did you mean {near[0]}?" if near else "; is the device plugged in and powered?"
+    return f"there is no such port; present: {listed}{hint}"
+
+
+def present_ports() -> list[str]:
+    """Return the names of the serial ports that this machine has, sorted."""
+    from serial.tools import list_ports
+
+    names = {port.device for port in list_ports.comports()}
+    by_id = Path("/dev/serial/by-id")
+    if by_id.is_dir():
+        names.update(str(link) for link in by_id.iterdir())
+    return sorted(names)
+
+
+def _explain_permission(url: str) -> str:
+    found = os.stat(url)
+    name = group_name(found.st_gid)
+    both = stat.S_IRGRP | stat.S_IWGRP
+    if found.st_mode & both == both and found.st_gid != 0:
+        return (
+            f"no permission to open it; it belongs to the group {name}: "
+            f"run `sudo usermod -aG {name} $USER`, then log out and in again"
+        )
+    return (
+        f"no permission to open it, and its group ({name}) has none either: "
+        f"run `sudo chmod a+rw {url}` for this once, or write a udev rule for the adapter"
+    )
+
+
+def group_name(gid: int) -> str:
+    """Return the name of a group, or its number where it has none."""
+    import grp
+
+    try:
+        return grp.getgrgid(gid).gr_name
+    except KeyError:
+        return str(gid)
+
+
+def _explain_busy(url: str) -> str:
+    who = holders(url)
+    by = f"by {', '.join(who)}" if who else "by another program, such as a serial monitor"
+    return f"it is in use {by}; close that first"
+
+
+def holders(url: str, *, proc: Path = Path("/proc")) -> list[str]:
+    """Return which processes have the device open, as far as the system tells: `NAME (process 1234)`."""
+    device = os.path.realpath(url)
+    found: list[str] = []
+    for process in sorted(proc.glob("[0-9]*")):
+        if len(found) == MAX_LISTED:
+            break
+        if _has_open(process, device):
+            found.append(f"{_command(process)} (process {process.name})")
+    return found
+
+
+def _has_open(process: Path, device: str) -> bool:
+    try:
+        links = list((process / "fd").iterdir())
+    except OSError:  # gone meanwhile, or somebody else's process
+        return False
+    return any(_target(link) == device for link in links)
+
+
+def _target(link: Path) -> str:
+    try:
+        return os.readlink(link)
+    except OSError:  # closed meanwhile
+        return ""
+
+
+def _command(process: Path) -> str:
+    try:
+        name = (process / "comm").read_text(errors="replace").strip()
+    except OSError:
+        name = ""
+    return "".join(letter if letter.isprintable() else "?" for letter in name) or "a program"
+
+
+def _is_character_device(url: str) -> bool:
+    try:
+        mode = os.stat(url).st_mode
+    except OSError:
+        return False
+    return stat.S_ISCHR(mode) and url != os.devnull
+
+
+def _tidy(text: str) -> str:
+    """Return what a library said on one bounded line."""
+    return " ".join(text.split())[:200]

@@ -1,0 +1,354 @@
+"""The `propsoff` command: reads the command line, calls one stage after the other, returns the exit code.
+
+Only what a command needs is imported, so that `--help` answers at once. Reports go to stdout, progress and
+errors to stderr.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness._version import __version__
+from harness.errors import ExitCode, PropsoffError, UserError
+
+if TYPE_CHECKING:
+    from harness.plan.model import Plan
+    from harness.report.document import Outcome
+    from harness.running import Request
+    from harness.verdict import Verdict
+
+    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+
+EPILOG = """\
+examples:
+  propsoff run first-look                         the mock bench, no hardware
+  propsoff run acceptance --rig my-bench.yaml --props-off
+  propsoff run failsafe --defect failsafe-late    see a faulty receiver caught
+  propsoff check my-plan.yaml                     what a plan will do, without a bench
+  propsoff judge propsoff-runs/first-look-7       the same verdict again, from the recording
+
+exit codes: 0 pass, 1 fail, 2 plan or command line wrong, 3 bench trouble, 4 our bug, 5 inconclusive
+A pass is not permission to fly."""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code."""
+    for stream in (sys.stdout, sys.stderr):  # a plan's title may hold what an ASCII terminal cannot show
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+    arguments = _parser().parse_args(argv)
+    command: Callable[[argparse.Namespace], int] = arguments.command
+    try:
+        return int(command(arguments))
+    except PropsoffError as error:
+        _complain(str(error))
+        return int(error.exit_code)
+    except KeyboardInterrupt:
+        _complain("stopped from the keyboard")
+        return 130
+    except BrokenPipeError:
+        # the reader of our output went away; say nothing more to it
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return int(ExitCode.USER_ERROR)
+    except Exception:
+        import traceback
+
+        traceback.print_exc()
+        _complain("this is our fault, not yours: please report the lines above and the command")
+        return int(ExitCode.INTERNAL_ERROR)
+
+
+def _complain(text: str) -> None:
+    print(f"propsoff: {text}", file=sys.stderr)
+
+
+# -- the command line ------------------------------------------------------------------------------------
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = _command_parser("propsoff", "Test a home-built radio-control link on the bench.", EPILOG)
+    parser.add_argument("--version", action="version", version=f"propsoff {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    for add in (_add_run, _add_check, _add_judge, _add_mock, _add_defects):
+        add(commands)
+    return parser
+
+
+def _command_parser(prog: str, about: str, epilog: str) -> argparse.ArgumentParser:
+    return argparse.ArgumentParser(
+        prog=prog, description=about, epilog=epilog, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+
+
+def _add(commands: Commands, name: str, about: str, epilog: str) -> argparse.ArgumentParser:
+    return commands.add_parser(
+        name, help=about, description=about[0].upper() + about[1:] + ".",
+        epilog=epilog, formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+
+
+def _add_run(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "run",
+        "carry out plans on a bench and judge them",
+        "examples:\n"
+        "  propsoff run first-look --seed 7\n"
+        "  propsoff run acceptance failsafe --rig my-bench.yaml --props-off --out module-3\n"
+        "  propsoff run failsafe --defect failsafe-late --near-miss",
+    )
+    _plans(parser)
+    _rig_and_seed(parser)
+    parser.add_argument(
+        "--out", metavar="DIR", type=Path, help="run folder; with several plans a folder of them"
+    )
+    parser.add_argument(
+        "--defect", metavar="NAME", help="give the mock bench this defect (see propsoff defects)"
+    )
+    parser.add_argument("--near-miss", action="store_true", help="its near miss instead, which must pass")
+    parser.add_argument(
+        "--props-off", action="store_true", help="the propellers are off: clears real ports to move"
+    )
+    parser.set_defaults(command=_run)
+
+
+def _add_check(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "check",
+        "read plans and say what they will do, without any bench",
+        "example:\n  propsoff check my-plan.yaml --rig my-bench.yaml",
+    )
+    _plans(parser)
+    parser.add_argument("--rig", default="mock", help="whose baud rates count (default: mock)")
+    parser.set_defaults(command=_check)
+
+
+def _add_judge(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "judge",
+        "judge recordings again, without hardware",
+        "examples:\n"
+        "  propsoff judge propsoff-runs/first-look-7\n"
+        "  propsoff judge recording.pcapng --json > verdict.json",
+    )
+    parser.add_argument(
+        "recordings", nargs="+", metavar="RECORDING", type=Path, help="recording or run folder"
+    )
+    shape = parser.add_mutually_exclusive_group()
+    shape.add_argument("--json", action="store_true", help="print verdict.json instead of the report")
+    shape.add_argument("--junit", action="store_true", help="print junit.xml instead of the report")
+    parser.set_defaults(command=_judge)
+
+
+def _add_mock(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "mock",
+        "serve the mock devices in real time on two pseudo-terminals",
+        "example:\n"
+        "  propsoff mock --link mock-ports\n"
+        "  propsoff run first-look --rig mock-ports/rig.yaml --props-off",
+    )
+    parser.add_argument("--plan", metavar="PLAN", help="take channels and telemetry from this plan")
+    _rig_and_seed(parser)
+    parser.add_argument("--defect", metavar="NAME", help="give the devices this defect")
+    parser.add_argument("--near-miss", action="store_true", help="its near miss instead")
+    parser.add_argument(
+        "--link", metavar="DIR", type=Path, help="also make DIR/transmitter, DIR/receiver and DIR/rig.yaml"
+    )
+    parser.set_defaults(command=_mock)
+
+
+def _add_defects(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "defects",
+        "list the mock bench's defects, one a line",
+        "example:\n  propsoff run failsafe --defect failsafe-never",
+    )
+    parser.set_defaults(command=_defects)
+
+
+def _plans(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "plans", nargs="+", metavar="PLAN", help="plan file, or a shipped plan such as first-look"
+    )
+
+
+def _rig_and_seed(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--rig", default="mock", help="rig file or built-in rig (default: mock)")
+    parser.add_argument(
+        "--seed", type=_seed, help="whole number that all chance comes from (default: a fresh one)"
+    )
+
+
+def _seed(text: str) -> int:
+    from harness.chance import SEED_MAX
+
+    if text.isascii() and text.isdigit() and len(text) <= 10 and int(text) <= SEED_MAX:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"{text!r} is no seed; give a whole number from 0 to {SEED_MAX}")
+
+
+# -- the commands ----------------------------------------------------------------------------------------
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    from harness.running import CAUTIONS, require_props_off, timeline_for
+
+    requests = _requests(arguments)
+    for request in requests:  # nothing starts before every plan is known to be sound
+        require_props_off(request)
+        timeline_for(request)
+    if requests[0].rig.kind != "mock":
+        print(CAUTIONS, file=sys.stderr)
+    verdicts = []
+    for request in requests:
+        out = arguments.out
+        if out is not None and len(requests) > 1:
+            out = out / request.plan.name
+        verdicts.append(_run_one(request, out))
+    return int(max(verdicts, key=lambda verdict: verdict.rank).exit_code)
+
+
+def _requests(arguments: argparse.Namespace) -> list[Request]:
+    from harness.bench.rig import find_rig
+    from harness.chance import fresh_seed
+    from harness.running import Request
+
+    rig = find_rig(arguments.rig)
+    if arguments.near_miss and not arguments.defect:
+        raise UserError("--near-miss goes with --defect NAME")
+    seed = fresh_seed() if arguments.seed is None else arguments.seed
+    return [
+        Request(
+            plan=plan,
+            file=str(path),
+            rig=rig,
+            seed=seed,
+            defect=arguments.defect,
+            near_miss=arguments.near_miss,
+            props_off=arguments.props_off,
+            words=(word, arguments.rig),
+        )
+        for word, (path, plan) in zip(arguments.plans, _load(arguments.plans), strict=True)
+    ]
+
+
+def _load(words: Sequence[str]) -> list[tuple[Path, Plan]]:
+    """Read every plan named; raises PlanError with what is wrong in all of them."""
+    from harness.errors import PlanError, Problem
+    from harness.plan.find import find_plan
+    from harness.plan.reader import load_plan
+
+    plans: list[tuple[Path, Plan]] = []
+    problems: list[Problem] = []
+    for word in words:
+        try:
+            path = find_plan(word)
+            plans.append((path, load_plan(path)))
+        except PlanError as error:
+            problems.extend(error.problems)
+    if problems:
+        raise PlanError(tuple(problems))
+    return plans
+
+
+def _run_one(request: Request, out: Path | None) -> Verdict:
+    from harness.clock import SystemClock
+    from harness.report.folder import RECORDING
+    from harness.report.live import progress_for
+    from harness.running import default_folder, run
+
+    progress = progress_for(sys.stderr, SystemClock())
+    folder = default_folder(request, out)
+    try:
+        with folder:
+            outcome = run(request, folder, progress)
+    finally:
+        progress.close()
+        if folder.kept:
+            _complain(f"what was recorded is kept in {folder.kept}")
+    _show(outcome, str(folder.final / RECORDING), request)
+    return outcome.judgement.verdict
+
+
+def _show(outcome: Outcome, recording: str, request: Request | None = None) -> None:
+    import shutil
+
+    from harness.report.text import render, replay_commands
+    from harness.running import replay_words
+
+    terminal = sys.stdout.isatty()
+    replay = replay_commands(outcome.header, recording, **replay_words(request))
+    width = shutil.get_terminal_size().columns if terminal else None
+    print(
+        render(outcome, replay=replay, width=width, colour=terminal and "NO_COLOR" not in os.environ), end=""
+    )
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from harness.bench.rig import find_rig, rig_baud
+    from harness.outline import outline
+    from harness.running import Request, timeline_for
+
+    rig = find_rig(arguments.rig)
+    texts = []
+    for path, plan in _load(arguments.plans):
+        timeline = timeline_for(Request(plan=plan, file=str(path), rig=rig, seed=0))
+        texts.append(f"{path}: sound\n{outline(timeline, rig_baud(rig))}")
+    print("\n".join(texts), end="")
+    return int(ExitCode.PASS)
+
+
+def _judge(arguments: argparse.Namespace) -> int:
+    from harness.recording import read_recording
+    from harness.report import document, junit
+    from harness.report.folder import RECORDING
+    from harness.running import judge_recording
+
+    outcomes = []
+    for given in arguments.recordings:
+        path = given / RECORDING if given.is_dir() else given
+        outcome = judge_recording(read_recording(path))
+        outcomes.append(outcome)
+        if arguments.json:
+            print(document.to_json(document.verdict_document(outcome)), end="")
+        elif not arguments.junit:
+            _show(outcome, str(path))
+    if arguments.junit:
+        print(junit.junit_xml(tuple(outcomes)), end="")
+    worst = max((outcome.judgement.verdict for outcome in outcomes), key=lambda verdict: verdict.rank)
+    return int(worst.exit_code)
+
+
+def _mock(arguments: argparse.Namespace) -> int:
+    from harness.bench.opening import serve_mock
+    from harness.bench.rig import find_rig
+    from harness.chance import fresh_seed
+
+    link = _load([arguments.plan])[0][1].link if arguments.plan else None
+    seed = fresh_seed() if arguments.seed is None else arguments.seed
+    serve_mock(
+        find_rig(arguments.rig), link, seed,
+        defect=arguments.defect, near_miss=arguments.near_miss, link_dir=arguments.link,
+    )  # fmt: skip
+    return int(ExitCode.PASS)
+
+
+def _defects(_arguments: argparse.Namespace) -> int:
+    from harness.bench.opening import list_defects
+
+    rows = list_defects()
+    width = max(len(name) for name, _ in rows)
+    for name, summary in rows:
+        print(f"{name:<{width}}  {summary}")
+    return int(ExitCode.PASS)

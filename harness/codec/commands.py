@@ -1,0 +1,190 @@
+"""What does the PC say to the devices? Messages 0x01 to 0x3F, as in the tables of `shared/protocol.md`."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from typing import ClassVar
+
+from harness.codec.codes import MAX_INJECTED, PROTOCOL_VERSION
+from harness.codec.layout import Empty, MessageError, pack_pulses, unpack_fixed, unpack_pulses
+
+
+@dataclass(frozen=True, slots=True)
+class Identify:
+    """PC to either: who are you? Carries the newest protocol version the PC speaks.
+
+    A newer version may add bytes after the first; they are passed over.
+    """
+
+    TYPE: ClassVar[int] = 0x01
+    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<B")
+    version: int = PROTOCOL_VERSION
+
+    def pack(self) -> bytes:
+        """Return `version u8`."""
+        return self.LAYOUT.pack(self.version)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> Identify:
+        """Read a payload; raises MessageError."""
+        newer = payload[:1] > bytes((PROTOCOL_VERSION,))
+        return cls(*unpack_fixed(cls.LAYOUT, payload[:1] if newer else payload))
+
+
+@dataclass(frozen=True, slots=True)
+class Ping:
+    """PC to either: answer at once with your time."""
+
+    TYPE: ClassVar[int] = 0x02
+    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<I")
+    nonce: int
+
+    def pack(self) -> bytes:
+        """Return `nonce u32`."""
+        return self.LAYOUT.pack(self.nonce)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> Ping:
+        """Read a payload; raises MessageError."""
+        return cls(*unpack_fixed(cls.LAYOUT, payload))
+
+
+@dataclass(frozen=True, slots=True)
+class KeepAlive(Empty):
+    """PC to either: the harness is alive. Without one for 500 ms the device lets go of the override."""
+
+    TYPE: ClassVar[int] = 0x03
+
+
+@dataclass(frozen=True, slots=True)
+class Release(Empty):
+    """PC to either: end every override, burst, silence and injection now."""
+
+    TYPE: ClassVar[int] = 0x04
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """PC to either: change one setting (`SettingId` gives the unit)."""
+
+    TYPE: ClassVar[int] = 0x05
+    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<Bi")
+    setting: int
+    value: int
+
+    def pack(self) -> bytes:
+        """Return `setting u8 | value i32`."""
+        return self.LAYOUT.pack(self.setting, self.value)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> Setting:
+        """Read a payload; raises MessageError."""
+        return cls(*unpack_fixed(cls.LAYOUT, payload))
+
+
+@dataclass(frozen=True, slots=True)
+class Restart(Empty):
+    """PC to either: reply, then restart as after a reset."""
+
+    TYPE: ClassVar[int] = 0x06
+
+
+@dataclass(frozen=True, slots=True)
+class Sticks:
+    """PC to transmitter: use these pulses (us) in place of the analogue inputs until told otherwise."""
+
+    TYPE: ClassVar[int] = 0x10
+    set_number: int
+    pulses_us: tuple[int, ...]
+
+    def pack(self) -> bytes:
+        """Return `set u16 | count u8 | pulse u16 x count`."""
+        return self.set_number.to_bytes(2, "little") + pack_pulses(self.pulses_us)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> Sticks:
+        """Read a payload; raises MessageError."""
+        return cls(int.from_bytes(payload[:2], "little"), unpack_pulses(payload, 2))
+
+
+@dataclass(frozen=True, slots=True)
+class Burst:
+    """PC to transmitter: send `count` extra packets, `spacing_us` apart; 0 means back to back."""
+
+    TYPE: ClassVar[int] = 0x11
+    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<HI")
+    count: int
+    spacing_us: int
+
+    def pack(self) -> bytes:
+        """Return `count u16 | spacing u32`."""
+        return self.LAYOUT.pack(self.count, self.spacing_us)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> Burst:
+        """Read a payload; raises MessageError."""
+        return cls(*unpack_fixed(cls.LAYOUT, payload))
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """PC to transmitter: send no packets for `duration_us`, beginning `delay_us` after this arrives."""
+
+    TYPE: ClassVar[int] = 0x12
+    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<II")
+    delay_us: int
+    duration_us: int
+
+    def pack(self) -> bytes:
+        """Return `delay u32 | duration u32`."""
+        return self.LAYOUT.pack(self.delay_us, self.duration_us)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> Silence:
+        """Read a payload; raises MessageError."""
+        return cls(*unpack_fixed(cls.LAYOUT, payload))
+
+
+@dataclass(frozen=True, slots=True)
+class Inject:
+    """PC to receiver: report these raw telemetry values in place of the sensors' (field number, raw i32).
+
+    A float field takes the IEEE 754 single-precision bit pattern.
+    """
+
+    TYPE: ClassVar[int] = 0x20
+    PAIR: ClassVar[struct.Struct] = struct.Struct("<Bi")
+    values: tuple[tuple[int, int], ...]
+
+    def pack(self) -> bytes:
+        """Return `count u8 | (field u8 | raw i32) x count`."""
+        if len(self.values) > MAX_INJECTED:
+            raise MessageError(f"{len(self.values)} fields, at most {MAX_INJECTED}")
+        return bytes((len(self.values),)) + b"".join(self.PAIR.pack(*pair) for pair in self.values)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> Inject:
+        """Read a payload; raises MessageError."""
+        if not payload or payload[0] > MAX_INJECTED or len(payload) != 1 + payload[0] * cls.PAIR.size:
+            raise MessageError(f"injected fields do not fit a payload of {len(payload)} bytes")
+        return cls(tuple((number, raw) for number, raw in cls.PAIR.iter_unpack(payload[1:])))
+
+
+@dataclass(frozen=True, slots=True)
+class MuteAcks:
+    """PC to receiver: acknowledge nothing for `duration_us`, beginning `delay_us` after this arrives."""
+
+    TYPE: ClassVar[int] = 0x21
+    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<II")
+    delay_us: int
+    duration_us: int
+
+    def pack(self) -> bytes:
+        """Return `delay u32 | duration u32`."""
+        return self.LAYOUT.pack(self.delay_us, self.duration_us)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> MuteAcks:
+        """Read a payload; raises MessageError."""
+        return cls(*unpack_fixed(cls.LAYOUT, payload))

@@ -1,0 +1,190 @@
+"""The harness's side of the talk on both bench ports: sends, records, listens, keeps the devices alive.
+
+Everything that crosses a port is recorded before it is understood. What is decoded here serves waiting and
+the live display only; verdicts come from the recording.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import Final
+
+from harness.bench.protocol import Bench, Chunk, Role
+from harness.clock import MS
+from harness.codec import messages as m
+from harness.codec.frames import Frame, Splitter, decode_piece
+from harness.load import KEEP_ALIVE_NS, PING_NS
+from harness.recording import Direction, RecordingWriter
+
+SLICE_NS: Final = 50 * MS
+"""Longest single wait on a real bench, so that the display moves and an interrupt is soon seen."""
+SEEN_MAX: Final = 4096
+"""Bytes kept from each port until its device has identified itself, to explain a silence."""
+LINKED_FOR_NS: Final = 200 * MS
+"""The display calls the link lost when no packet was applied for this long."""
+
+
+class Port:
+    """What the harness knows about one port while it talks."""
+
+    __slots__ = ("counter", "identity", "nonce", "replies", "seen", "splitter")
+
+    def __init__(self) -> None:
+        self.counter = 0
+        self.nonce = 0
+        self.splitter = Splitter()
+        self.identity: m.Identity | None = None
+        self.replies: dict[int, m.Reply] = {}
+        self.seen = b""
+
+
+class Conversation:
+    """Both ports of a bench, recorded. Times are the bench's, in ns."""
+
+    def __init__(self, bench: Bench, writer: RecordingWriter) -> None:
+        self.bench = bench
+        self.writer = writer
+        self.ports = {role: Port() for role in Role}
+        self.sent = 0
+        self.applied = 0
+        self.applied_at_ns: int | None = None
+        self.in_failsafe = False
+        self.on_beat: Callable[[], None] = lambda: None
+        now = bench.now_ns()
+        self._alive_due = now
+        self._ping_due = dict(zip(Role, (now + PING_NS, now + PING_NS * 3 // 2), strict=True))
+        self.keeps_alive = False
+
+    # -- sending -------------------------------------------------------------------------------------
+
+    def send(self, role: Role, message: m.Message) -> int:
+        """Send one message and return its counter on that port."""
+        port = self.ports[role]
+        counter = port.counter
+        port.counter = counter + 1 & 0xFFFF
+        data = m.encode(message, counter)
+        at_ns = self.bench.send(role, data)
+        self.writer.packet(role, Direction.TO_DEVICE, data, at_ns)
+        return counter
+
+    def ping(self, role: Role) -> None:
+        """Send one ping; the answer is found in the recording."""
+        port = self.ports[role]
+        port.nonce += 1
+        self.send(role, m.Ping(port.nonce & 0xFFFFFFFF))
+
+    def ping_round(self, times: int, every_ns: int) -> None:
+        """Ping both devices `times` times, one exchange at a time."""
+        for _ in range(times):
+            for role in Role:
+                self.ping(role)
+                self.advance(self.bench.now_ns() + every_ns // 2)
+
+    # -- listening -----------------------------------------------------------------------------------
+
+    def advance(self, until_ns: int) -> None:
+        """Let time pass until `until_ns`; record what arrives and keep the devices alive meanwhile."""
+        bench = self.bench
+        while True:
+            stop = min(until_ns, self._chores_due())
+            if not bench.is_virtual:
+                stop = min(stop, bench.now_ns() + SLICE_NS)
+            self._take(bench.advance(stop))
+            self._chores()
+            if bench.now_ns() >= until_ns:
+                return
+
+    def wait_for(self, happened: Callable[[], bool], *, until_ns: int, slice_ns: int = 5 * MS) -> bool:
+        """Advance in slices until `happened()` or `until_ns`; returns whether it happened."""
+        while not happened():
+            now = self.bench.now_ns()
+            if now >= until_ns:
+                return False
+            self.advance(min(now + slice_ns, until_ns))
+        return True
+
+    def ask(
+        self, role: Role, message: m.Message, *, tries: int = 3, within_ns: int = 250 * MS
+    ) -> m.Reply | None:
+        """Send a command until it is replied to; returns the reply, or None if none came."""
+        replies = self.ports[role].replies
+        for _ in range(tries):
+            counter = self.send(role, message)
+            asked = partial(replies.__contains__, counter)
+            if self.wait_for(asked, until_ns=self.bench.now_ns() + within_ns):
+                return replies.pop(counter)
+        return None
+
+    @property
+    def link_state(self) -> str:
+        """What the display says of the link: searching, linked, lost or failsafe."""
+        if self.applied_at_ns is None:
+            return "searching"
+        if self.in_failsafe:
+            return "failsafe"
+        quiet = self.bench.now_ns() - self.applied_at_ns
+        return "linked" if quiet < LINKED_FOR_NS else "lost"
+
+    def finish(self) -> None:
+        """Record the bytes of pieces that no delimiter ended."""
+        for role, port in self.ports.items():
+            rest = port.splitter.flush()
+            if rest:
+                self.writer.packet(role, Direction.TO_PC, rest, self.bench.now_ns())
+
+    def _take(self, chunks: Sequence[Chunk]) -> None:
+        packet, inbound = self.writer.packet, Direction.TO_PC
+        for role, data, at_ns in chunks:
+            port = self.ports[role]
+            for piece in port.splitter.feed(data):
+                packet(role, inbound, piece, at_ns)
+                if piece[-1] == 0 and len(piece) > 1:
+                    frame = decode_piece(piece[:-1])
+                    if isinstance(frame, Frame):
+                        self._hear(port, frame, at_ns)
+            if port.identity is None and len(port.seen) < SEEN_MAX:
+                port.seen += data[: SEEN_MAX - len(port.seen)]
+
+    def _hear(self, port: Port, frame: Frame, at_ns: int) -> None:
+        kind = frame.type
+        if kind == m.Sent.TYPE:
+            self.sent += 1
+        elif kind == m.Applied.TYPE:
+            self.applied += 1
+            self.applied_at_ns = at_ns
+            self.in_failsafe = False
+        elif kind in _HEARD:
+            self._note(port, m.parse(frame))
+
+    def _note(self, port: Port, message: m.AnyMessage | None) -> None:
+        if isinstance(message, m.OutputChange):
+            self.in_failsafe = message.reason == m.OutputReason.FAILSAFE
+        elif isinstance(message, m.Identity):
+            port.identity = message
+        elif isinstance(message, m.Reply):
+            port.replies[message.counter] = message
+            if len(port.replies) > 64:  # nobody asked for these
+                port.replies.pop(next(iter(port.replies)))
+
+    # -- chores --------------------------------------------------------------------------------------
+
+    def _chores_due(self) -> int:
+        return min(self._alive_due, *self._ping_due.values())
+
+    def _chores(self) -> None:
+        now = self.bench.now_ns()
+        if now >= self._alive_due:
+            self._alive_due = max(self._alive_due + KEEP_ALIVE_NS, now + KEEP_ALIVE_NS // 2)
+            if self.keeps_alive:
+                for role in Role:
+                    self.send(role, m.KeepAlive())
+            self.on_beat()
+        for role, due in self._ping_due.items():
+            if now >= due:
+                self._ping_due[role] = max(due + PING_NS, now + PING_NS // 2)
+                if self.keeps_alive:
+                    self.ping(role)
+
+
+_HEARD: Final = frozenset((m.OutputChange.TYPE, m.Identity.TYPE, m.Reply.TYPE))

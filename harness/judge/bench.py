@@ -1,0 +1,149 @@
+"""Was the bench in order? Serial losses, ports, identities, clocks, and how the run ended."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from harness.bench.protocol import Role
+from harness.clock import US
+from harness.codec.messages import Counters, Identity, WireRole
+from harness.judge.advice import advise
+from harness.judge.guard import result
+from harness.judge.words import EXAMPLES, many, moment, plain, share
+from harness.measure.evidence import Evidence
+from harness.plan import model as p
+from harness.verdict import CheckResult, Verdict
+
+WIRE_ROLE = {Role.TRANSMITTER: WireRole.TRANSMITTER, Role.RECEIVER: WireRole.RECEIVER}
+
+
+def judge_bench(rule: p.BenchHealth, evidence: Evidence) -> CheckResult:
+    """Judge the bench itself: an error if it was at fault, inconclusive if the run was cut short."""
+    worst = max(_lost_share(evidence, role) for role in Role)
+    faults = _faults(rule, evidence)
+    early = _ended_early(evidence)
+    verdict = Verdict.ERROR if faults else Verdict.INCONCLUSIVE if early else Verdict.PASS
+    total = sum(evidence.heard[role].messages for role in Role)
+    bounds = [f"{role.value} to {plain(evidence.clocks[role].bound_ns / US, 0)} us" for role in Role]
+    fine = (
+        f"{many(total, 'message')} came through, {share(worst)} lost at most on a port; "
+        f"clocks known: {', '.join(bounds)}"
+    )
+    return result(
+        verdict,
+        "; ".join([words for _, words in faults] + early) or fine,
+        value=float(worst) * 100,
+        unit="%",
+        limit=float(rule.lost_at_most) * 100,
+        side="at most",
+        samples=total,
+        sample_unit="messages",
+        counts=_counts(evidence),
+        examples=_gap_examples(evidence),
+        advice=advise("bench", *[situation for situation, _ in faults], *(["early"] if early else [])),
+    )
+
+
+def _lost_share(evidence: Evidence, role: Role) -> Fraction:
+    """Return missing / (missing + received) messages of a port, exactly."""
+    heard = evidence.heard[role]
+    total = heard.messages + heard.messages_lost
+    return Fraction(heard.messages_lost, total) if total else Fraction(0)
+
+
+def _faults(rule: p.BenchHealth, evidence: Evidence) -> list[tuple[str, str]]:
+    """Return everything that makes the bench an error, as situation and words, the plainest first."""
+    found = _gone(evidence)
+    for role in Role:
+        heard = evidence.heard[role]
+        if not heard.messages:
+            junk = _junk(evidence, role)
+            found.append(("identity", f"the {role.value}'s port said nothing that can be read{junk}"))
+            continue
+        found += _identity_faults(evidence, role)
+        if role in evidence.quiet:
+            last = moment(evidence, int(heard.at_ns[-1]))
+            found.append(("gone", f"the {role.value}'s port fell silent at {last}"))
+        lost = _lost_share(evidence, role)
+        if lost > rule.lost_at_most:
+            found.append((
+                "fail",
+                f"the {role.value}'s serial line lost {heard.messages_lost} of "
+                f"{many(heard.messages + heard.messages_lost, 'message')} ({share(lost)}), "
+                f"{share(rule.lost_at_most)} allowed",
+            ))  # fmt: skip
+        if evidence.clocks[role].how == "nothing":
+            found.append(("identity", f"the {role.value}'s clock cannot be mapped: it sent no time stamp"))
+    return found
+
+
+def _gone(evidence: Evidence) -> list[tuple[str, str]]:
+    end = evidence.end
+    if end.why not in ("port gone", "error"):
+        return []
+    when = moment(evidence, end.at_ns)
+    if end.why == "error":
+        return [("gone", f"the run stopped with an error at {when}: {end.detail or 'no detail'}")]
+    port = f" ({end.port})" if end.port else ""
+    whose = f"the {end.role}'s port{port}" if end.role else f"a port{port}"
+    detail = f": {end.detail}" if end.detail else ""
+    return [("gone", f"{whose} was gone at {when}{detail}")]
+
+
+def _junk(evidence: Evidence, role: Role) -> str:
+    heard = evidence.heard[role]
+    return f", only {many(heard.size, 'byte')} of junk: wrong baud rate?" if heard.size else ""
+
+
+def _identity_faults(evidence: Evidence, role: Role) -> list[tuple[str, str]]:
+    found = identity(evidence, role)
+    if found is None:
+        return [("identity", f"the {role.value} never said who it is")]
+    if found.role != WIRE_ROLE[role]:
+        other = {1: "a transmitter", 2: "a receiver"}.get(found.role, "something else")
+        return [("identity", f"the {role.value}'s port leads to {other}")]
+    return []
+
+
+def identity(evidence: Evidence, role: Role) -> Identity | None:
+    """Return the last identity that a port gave, None without one."""
+    given = [note.message for note in evidence.heard[role].others if isinstance(note.message, Identity)]
+    return given[-1] if given else None
+
+
+def _ended_early(evidence: Evidence) -> list[str]:
+    """Return in words what cut the run or the recording short."""
+    found = []
+    end = evidence.end
+    if end.why not in ("complete", "port gone", "error", "cut short"):
+        detail = f" ({end.detail})" if end.detail else ""
+        found.append(f"the run ended early, at {moment(evidence, end.at_ns)}: {end.why}{detail}")
+    if end.why == "cut short" or not evidence.recording.complete:
+        found.append("the recording was cut short")
+    return found
+
+
+def _counts(evidence: Evidence) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    for role in Role:
+        heard = evidence.heard[role]
+        counts[f"{role.value} messages"] = heard.messages
+        counts[f"{role.value} messages lost"] = heard.messages_lost
+        counts[f"{role.value} bad frames"] = heard.bad_frames
+        counts[f"{role.value} unknown messages"] = sum(heard.unknown.values()) + heard.unreadable
+    notes = evidence.heard[Role.RECEIVER].others
+    last = [note.message for note in notes if isinstance(note.message, Counters)]
+    counts["bad frames at receiver"] = last[-1].bad_frames if last else 0
+    return counts
+
+
+def _gap_examples(evidence: Evidence) -> tuple[str, ...]:
+    gaps = [
+        (
+            int(before),
+            f"the {role.value} lost {many(int(missing), 'message')} at {moment(evidence, int(before))}",
+        )
+        for role in Role
+        for before, _, missing in evidence.heard[role].gaps[:EXAMPLES]
+    ]
+    return tuple(words for _, words in sorted(gaps)[:EXAMPLES])

@@ -1,0 +1,384 @@
+"""Is failsafe right? Entry time, outputs, return of control, false entries."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from harness.clock import MS
+from harness.judge.advice import BENCH, advise
+from harness.judge.guard import Count, judge_count, no_data, result
+from harness.judge.words import EXAMPLES, many, moment, ms, share
+from harness.measure.arrays import inside
+from harness.measure.evidence import Evidence
+from harness.measure.failsafe import (
+    CutEntry,
+    Entry,
+    FailsafeOutput,
+    FalseFailsafe,
+    failsafe_entries,
+    failsafe_outputs,
+    false_failsafes,
+)
+from harness.measure.recovery import CutExit, failsafe_exits
+from harness.plan import model as p
+from harness.stats import clopper_pearson_lower, trials_to_settle
+from harness.verdict import CheckResult, Verdict
+
+NOT_COUNTED: Final = (Entry.NOT_NEEDED, Entry.NOT_HELD, Entry.NOT_LINKED)
+
+
+@dataclass(frozen=True, slots=True)
+class _Cuts:
+    """Cuts sorted by what they say: in time, beyond the limit, never engaged, and neither for certain."""
+
+    in_time: list[CutEntry]
+    late: list[CutEntry]
+    never: list[CutEntry]
+    unsure: list[CutEntry]
+
+    @property
+    def total(self) -> int:
+        return len(self.in_time) + len(self.late) + len(self.never) + len(self.unsure)
+
+
+def judge_failsafe_entry(rule: p.FailsafeEntry, evidence: Evidence) -> CheckResult:
+    """Judge the entry time over all cuts.
+
+    Fails if any cut is later than the limit by more than the uncertainty, or never engaged. Passes if none
+    is and the share of cuts in time is shown to reach the wanted one (exact one-sided lower limit; cuts
+    that lost serial messages hide count as late).
+    """
+    limit = evidence.plan.link.failsafe.within_ns if rule.within_ns is None else rule.within_ns
+    entries = failsafe_entries(evidence, limit)
+    cuts = _sorted_cuts(entries, limit)
+    if not cuts.total:
+        return no_data(evidence, _no_cut(entries), "cuts")
+    confidence = float(rule.confidence)
+    shown = clopper_pearson_lower(len(cuts.in_time), cuts.total, confidence)
+    verdict = Verdict.PASS if shown >= rule.share else Verdict.INCONCLUSIVE
+    if cuts.late or cuts.never:
+        verdict = Verdict.FAIL
+    measured = [entry for entry in cuts.in_time + cuts.late + cuts.unsure if entry.entry is Entry.ENGAGED]
+    worst = max(measured, key=lambda entry: entry.entry_ns, default=None)
+    return result(
+        verdict,
+        _entry_reason(rule, cuts, measured, limit, shown),
+        value=math.inf if cuts.never else worst.entry_ns / MS if worst else None,
+        unit="ms",
+        confidence=confidence,
+        uncertainty=worst.bound_ns / MS if worst else None,
+        limit=limit / MS,
+        side="at most",
+        samples=cuts.total,
+        sample_unit="cuts",
+        needed=_cuts_needed(rule, cuts) if verdict is Verdict.INCONCLUSIVE else None,
+        counts=_entry_counts(entries, cuts),
+        examples=_entry_examples(evidence, cuts),
+        advice=_entry_advice(verdict, cuts),
+    )
+
+
+def _sorted_cuts(entries: Sequence[CutEntry], limit_ns: int) -> _Cuts:
+    cuts = _Cuts([], [], [], [])
+    for entry in entries:
+        if entry.entry in NOT_COUNTED:
+            continue
+        if entry.entry is Entry.NEVER:
+            cuts.never.append(entry)
+        elif entry.entry is Entry.ENGAGED and entry.entry_ns + entry.bound_ns <= limit_ns:
+            cuts.in_time.append(entry)
+        elif (
+            entry.entry is Entry.ENGAGED
+            and entry.entry_ns - entry.bound_ns > limit_ns
+            and not entry.may_be_shorter
+        ):
+            cuts.late.append(entry)
+        else:
+            cuts.unsure.append(entry)
+    return cuts
+
+
+def _no_cut(entries: Sequence[CutEntry]) -> str:
+    if not entries:
+        return "no link cut was made"
+    why = " and ".join(sorted({str(entry.entry) for entry in entries}))
+    return f"none of {many(len(entries), 'cut')} can be judged ({why})"
+
+
+def _entry_reason(
+    rule: p.FailsafeEntry, cuts: _Cuts, measured: Sequence[CutEntry], limit_ns: int, shown: float
+) -> str:
+    parts = []
+    if cuts.never:
+        parts.append(f"failsafe never engaged in {len(cuts.never)} of {many(cuts.total, 'cut')}")
+    if cuts.late:
+        parts.append(f"failsafe came too late in {len(cuts.late)} of {many(cuts.total, 'cut')}")
+    if not parts:
+        parts.append(f"failsafe came in time in {len(cuts.in_time)} of {many(cuts.total, 'cut')}")
+    if measured:
+        times = [entry.entry_ns for entry in measured]
+        after = max(entry.after_cut_ns for entry in measured)
+        parts.append(
+            f"{ms(min(times))} to {ms(max(times))} after the last applied packet, at most {ms(after)} "
+            f"after the cut; {ms(limit_ns)} allowed"
+        )
+    if not cuts.never and not cuts.late:
+        parts.append(
+            f"this shows {share(shown)} of cuts with {share(rule.confidence)} confidence, "
+            f"wanted {share(rule.share)}"
+        )
+    if cuts.unsure:
+        parts.append(f"{many(len(cuts.unsure), 'cut')} left open by lost serial messages or the clock")
+    return "; ".join(parts)
+
+
+def _cuts_needed(rule: p.FailsafeEntry, cuts: _Cuts) -> int | None:
+    in_time = len(cuts.in_time) + len(cuts.unsure)
+    total = trials_to_settle(in_time, in_time, float(rule.share), float(rule.confidence))
+    return max(1, total - len(cuts.in_time)) if total is not None else None
+
+
+def _entry_counts(entries: Sequence[CutEntry], cuts: _Cuts) -> dict[str, int]:
+    counts = {"cuts": len(entries), "in time": len(cuts.in_time), "late": len(cuts.late)}
+    counts |= {"never engaged": len(cuts.never), "left open": len(cuts.unsure)}
+    for why in NOT_COUNTED:
+        number = sum(entry.entry is why for entry in entries)
+        if number:
+            counts[str(why)] = number
+    return counts
+
+
+def _entry_examples(evidence: Evidence, cuts: _Cuts) -> tuple[str, ...]:
+    lines = []
+    for entry in (cuts.never + cuts.late + cuts.unsure)[:EXAMPLES]:
+        when = moment(evidence, entry.cut.start_ns)
+        what = f"{ms(entry.entry_ns)} after the last applied packet"
+        if entry.entry is Entry.NEVER:
+            what = f"no failsafe in a cut of {ms(entry.cut.duration_ns)}"
+        elif entry.entry is Entry.UNKNOWN:
+            what = "hidden by lost serial messages"
+        lines.append(f"cut {entry.cut.number} at {when}: {what}")
+    return tuple(lines)
+
+
+def _entry_advice(verdict: Verdict, cuts: _Cuts) -> tuple[str, ...]:
+    if verdict is Verdict.PASS:
+        return ()
+    if verdict is Verdict.FAIL:
+        return advise("failsafe_entry", *(["never"] if cuts.never else []), *(["late"] if cuts.late else []))
+    return BENCH if cuts.unsure else advise("failsafe_entry", "more")
+
+
+def judge_failsafe_outputs(rule: p.FailsafeOutputs, evidence: Evidence) -> CheckResult:
+    """Judge every channel's output in failsafe, over all cuts, against its declared value."""
+    found = failsafe_outputs(evidence)
+    if not found:
+        return no_data(
+            evidence, "failsafe never engaged in a cut, so there are no outputs to judge", "values"
+        )
+    off = [one for one in found if _off_us(one) > rule.tolerance_us]
+    worst = max(found, key=_off_us)
+    cuts = len({one.cut.number for one in found})
+    names = [channel.name for channel in evidence.plan.link.channels]
+    reason = f"every output was right in {many(cuts, 'cut')}"
+    if off:
+        wrong = sorted({one.channel for one in off})
+        told = "; ".join(_wrong_channel(names, off, channel) for channel in wrong)
+        reason = f"{told} (tolerance {rule.tolerance_us} us)"
+    return result(
+        Verdict.FAIL if off else Verdict.PASS,
+        reason,
+        value=float(_off_us(worst)),
+        unit="us",
+        limit=float(rule.tolerance_us),
+        side="at most",
+        samples=len(found),
+        sample_unit="values",
+        counts={"cuts": cuts, "values": len(found), "wrong": len(off)},
+        examples=tuple(
+            f"cut {one.cut.number} at {moment(evidence, one.cut.start_ns)}: {names[one.channel]} "
+            f"{_shown(one)} instead of {one.wanted_us} us"
+            for one in off[:EXAMPLES]
+        ),
+        advice=advise("failsafe_outputs", "fail") if off else (),
+    )
+
+
+def _off_us(one: FailsafeOutput) -> int:
+    return abs(one.shown_us - one.wanted_us) if one.shown_us is not None else 1 << 16
+
+
+def _shown(one: FailsafeOutput) -> str:
+    return "not reported" if one.shown_us is None else f"{one.shown_us} us"
+
+
+def _wrong_channel(names: Sequence[str], off: Sequence[FailsafeOutput], channel: int) -> str:
+    mine = [one for one in off if one.channel == channel]
+    worst = max(mine, key=_off_us)
+    cuts = len({one.cut.number for one in mine})
+    wanted = f"hold {worst.wanted_us} us" if worst.held else f"{worst.wanted_us} us"
+    return f"{names[channel]} was {_shown(worst)} instead of {wanted} in {many(cuts, 'cut')}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Exits:
+    """Cuts by how control came back: in time, late or never, neither for certain, with stale outputs."""
+
+    in_time: list[CutExit]
+    late: list[CutExit]
+    unsure: list[CutExit]
+    stale: list[CutExit]
+
+
+def judge_failsafe_exit(rule: p.FailsafeExit, evidence: Evidence) -> CheckResult:
+    """Judge the return of control after every cut: in time, and without a stale output."""
+    limit = evidence.plan.link.failsafe.recover_within_ns if rule.within_ns is None else rule.within_ns
+    found = failsafe_exits(evidence, limit)
+    exits = _sorted_exits(found, limit)
+    judged = len(exits.in_time) + len(exits.late) + len(exits.unsure)
+    if not judged and not exits.stale:
+        return no_data(evidence, "no packet was sent after a link cut", "cuts")
+    verdict = Verdict.INCONCLUSIVE if exits.unsure else Verdict.PASS
+    if exits.late or exits.stale:
+        verdict = Verdict.FAIL
+    waits = [(one.exit_ns if one.exit_ns is not None else math.inf) for one in exits.in_time + exits.late]
+    return result(
+        verdict,
+        _exit_reason(evidence, exits, judged, limit),
+        value=max(waits) / MS if waits else None,
+        unit="ms",
+        uncertainty=evidence.slack_ns / MS,
+        limit=limit / MS,
+        side="at most",
+        samples=judged,
+        sample_unit="cuts",
+        counts={
+            "cuts": judged,
+            "in time": len(exits.in_time),
+            "late": len(exits.late),
+            "left open": len(exits.unsure),
+            "stale": len(exits.stale),
+        },
+        examples=_exit_examples(evidence, exits),
+        advice=_exit_advice(verdict, exits),
+    )
+
+
+def _sorted_exits(found: Sequence[CutExit], limit_ns: int) -> _Exits:
+    exits = _Exits([], [], [], [one for one in found if one.stale])
+    for one in found:
+        if one.exit_ns is None and one.waited_ns <= limit_ns + one.bound_ns:
+            continue
+        waited = one.waited_ns if one.exit_ns is None else one.exit_ns
+        if waited - one.bound_ns > limit_ns and not one.may_be_shorter:
+            exits.late.append(one)
+        elif waited + one.bound_ns <= limit_ns and not one.may_be_longer and not one.blind:
+            exits.in_time.append(one)
+        else:
+            exits.unsure.append(one)
+    return exits
+
+
+def _exit_reason(evidence: Evidence, exits: _Exits, judged: int, limit_ns: int) -> str:
+    parts = []
+    never = [one for one in exits.late if one.exit_ns is None]
+    if never:
+        parts.append(f"control did not come back in {len(never)} of {many(judged, 'cut')}")
+    if len(exits.late) > len(never):
+        parts.append(f"control came back late in {len(exits.late) - len(never)} of {many(judged, 'cut')}")
+    if exits.stale:
+        names = [channel.name for channel in evidence.plan.link.channels]
+        wrong = {names[bad.channel]: bad.old for one in exits.stale for bad in one.stale}
+        what = "a value from before the cut" if any(wrong.values()) else "a value nobody sent since the cut"
+        parts.append(f"{', '.join(sorted(wrong))} showed {what} in {many(len(exits.stale), 'cut')}")
+    if not parts:
+        parts.append(f"control came back in time in {len(exits.in_time)} of {many(judged, 'cut')}")
+    times = [one.exit_ns for one in exits.in_time + exits.late if one.exit_ns is not None]
+    if times:
+        parts.append(f"{ms(min(times))} to {ms(max(times))} after the first packet; {ms(limit_ns)} allowed")
+    if exits.unsure:
+        parts.append(f"{many(len(exits.unsure), 'cut')} left open by lost serial messages or the clock")
+    return "; ".join(parts)
+
+
+def _exit_examples(evidence: Evidence, exits: _Exits) -> tuple[str, ...]:
+    names = [channel.name for channel in evidence.plan.link.channels]
+    lines = []
+    for one in exits.stale:
+        bad = one.stale[0]
+        packet = f"packet {bad.packet}" if bad.packet >= 0 else "an output change"
+        lines.append(
+            f"cut {one.cut.number} at {moment(evidence, one.cut.start_ns)}: {packet}, "
+            f"{ms(bad.after_ns)} after the first one, put {names[bad.channel]} at {bad.shown_us} us"
+        )
+    for one in exits.late:
+        took = f"nothing applied in {ms(one.waited_ns)}" if one.exit_ns is None else f"took {ms(one.exit_ns)}"
+        lines.append(f"cut {one.cut.number} at {moment(evidence, one.cut.start_ns)}: {took}")
+    return tuple(lines[:EXAMPLES])
+
+
+def _exit_advice(verdict: Verdict, exits: _Exits) -> tuple[str, ...]:
+    if verdict is Verdict.PASS:
+        return ()
+    if verdict is Verdict.INCONCLUSIVE:
+        return BENCH
+    situations = (["stale"] if exits.stale else []) + (["late"] if exits.late else [])
+    return advise("failsafe_exit", *situations)
+
+
+def judge_no_false_failsafe(rule: p.NoFalseFailsafe, evidence: Evidence) -> CheckResult:  # noqa: ARG001
+    """Judge that failsafe came only in cuts and restarts, and never sooner than declared."""
+    found = false_failsafes(evidence)
+    total = int(inside(evidence.applied.at_ns, evidence.spans()).sum())
+    restarted = any(one.restarted for one in found)
+    count = Count(
+        number=len(found),
+        allowed=0,
+        total=total,
+        unit="changes",
+        what="a failsafe",
+        if_fine=f"no failsafe outside link cuts and restarts while {many(total, 'packet')} were applied",
+        if_not=_false_reason(evidence, found),
+        advice=advise("no_false_failsafe", "restart" if restarted else "fail"),
+    )
+    return judge_count(
+        evidence,
+        count,
+        counts={
+            "false failsafes": len(found),
+            "too soon in a cut": sum(one.too_soon for one in found),
+            "restarts by itself": sum(one.restarted for one in found),
+        },
+        examples=tuple(f"{moment(evidence, one.at_ns)}: {_false_words(one)}" for one in found[:EXAMPLES]),
+    )
+
+
+def _false_words(one: FalseFailsafe) -> str:
+    since = f"{ms(one.since_ns)} after the last applied packet" if one.since_ns >= 0 else "before any packet"
+    if one.restarted:
+        return f"the receiver restarted by itself, {since}"
+    return f"failsafe {since}" + (", sooner than declared" if one.too_soon else "")
+
+
+def _false_reason(evidence: Evidence, found: Sequence[FalseFailsafe]) -> str:
+    parts = []
+    restarts = sum(one.restarted for one in found)
+    soon = sum(one.too_soon for one in found)
+    outside = [one for one in found if not one.restarted and not one.too_soon]
+    if outside:
+        since = [one.since_ns for one in outside if one.since_ns >= 0]
+        shortest = f", {ms(min(since))} or more after the last applied packet" if since else ""
+        parts.append(f"failsafe came {_times(len(outside))} without a link cut{shortest}")
+    if soon:
+        declared = ms(evidence.plan.link.failsafe.not_before_ns)
+        parts.append(f"failsafe came {_times(soon)} sooner than {declared} after the last applied packet")
+    if restarts:
+        parts.append(f"the receiver restarted by itself {_times(restarts)}")
+    return "; ".join(parts)
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"

@@ -1,0 +1,137 @@
+"""How does the whole run stand? Each check of the plan by its rule, in the plan's order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any, Final
+
+from harness.bench.protocol import Role
+from harness.codec.messages import StartCause, Started
+from harness.judge.bench import identity, judge_bench
+from harness.judge.failsafe import (
+    judge_failsafe_entry,
+    judge_failsafe_exit,
+    judge_failsafe_outputs,
+    judge_no_false_failsafe,
+)
+from harness.judge.link import (
+    judge_control_gap,
+    judge_delivery,
+    judge_duplicates,
+    judge_latency,
+    judge_packet_rate,
+)
+from harness.judge.outputs import judge_fidelity, judge_no_glitch
+from harness.judge.telemetry import judge_telemetry_age, judge_telemetry_value
+from harness.judge.words import foreign, many, moment, ms, plain
+from harness.measure.arrays import inside
+from harness.measure.evidence import Evidence, gather
+from harness.plan import model as p
+from harness.plan.model import Plan, PlanCheck
+from harness.recording.model import Recording
+from harness.verdict import CheckResult, Judgement
+
+RULES: Final[dict[type, Callable[[Any, Evidence], CheckResult]]] = {
+    p.Delivery: judge_delivery,
+    p.PacketRate: judge_packet_rate,
+    p.Latency: judge_latency,
+    p.ControlGap: judge_control_gap,
+    p.Duplicates: judge_duplicates,
+    p.FailsafeEntry: judge_failsafe_entry,
+    p.FailsafeOutputs: judge_failsafe_outputs,
+    p.FailsafeExit: judge_failsafe_exit,
+    p.NoFalseFailsafe: judge_no_false_failsafe,
+    p.Fidelity: judge_fidelity,
+    p.NoGlitch: judge_no_glitch,
+    p.TelemetryValue: judge_telemetry_value,
+    p.TelemetryAge: judge_telemetry_age,
+    p.BenchHealth: judge_bench,
+}
+MOST_NOTES: Final = 30
+
+
+def judge(plan: Plan, recording: Recording) -> Judgement:
+    """Return every check's verdict and the run's totals.
+
+    Pure and repeatable to the bit: the same plan and recording give the same judgement anywhere, any time.
+    Odd, missing or hostile data never raise; they make checks inconclusive.
+    """
+    return judge_evidence(gather(plan, recording))
+
+
+def judge_evidence(evidence: Evidence) -> Judgement:
+    """Return the judgement of a recording that was gathered already."""
+    run = evidence.spans()
+    applied = evidence.applied
+    return Judgement(
+        results=tuple(_judge_check(check, evidence) for check in evidence.plan.checks),
+        link_seconds=evidence.run.seconds,
+        packets_sent=int(inside(evidence.sent.at_ns, run).sum()),
+        packets_applied=int((inside(applied.at_ns, run) & ~applied.repeat).sum()),
+        devices={role.value: _device(evidence, role) for role in Role},
+        notes=_notes(evidence),
+    )
+
+
+def _judge_check(check: PlanCheck, evidence: Evidence) -> CheckResult:
+    found = RULES[type(check.rule)](check.rule, evidence)
+    return replace(found, name=check.name, kind=check.rule.WORD)
+
+
+def _device(evidence: Evidence, role: Role) -> str:
+    """Return a device's identity in words: untrusted text."""
+    found = identity(evidence, role)
+    if found is None:
+        return "no identity"
+    words = [f"{found.firmware} {found.version}".strip() or "nameless firmware"]
+    if found.serial:
+        words.append(f"serial {found.serial}")
+    words.append(many(found.channels, "channel"))
+    if found.packet_rate_mhz:
+        words.append(f"{plain(found.packet_rate_mhz / 1000)} Hz")
+    return ", ".join(words)
+
+
+def _notes(evidence: Evidence) -> tuple[str, ...]:
+    """Return what is worth knowing about the run as a whole."""
+    notes: list[str] = []
+    end = evidence.end
+    if end.why != "complete":
+        what = "the recording was cut short" if end.why == "cut short" else f"the run ended early: {end.why}"
+        detail = f" ({end.detail})" if end.detail else ""
+        notes.append(f"{what}{detail}; checks are judged as far as the data go")
+    notes += [f"recording: {problem}" for problem in evidence.recording.problems[:3]]
+    for role in Role:
+        notes += _port_notes(evidence, role)
+    cuts = [cut for cut in evidence.cuts if not cut.held]
+    if cuts:
+        notes.append(f"{many(len(cuts), 'link cut')} did not happen: the transmitter kept sending")
+    return tuple(notes[:MOST_NOTES])
+
+
+def _port_notes(evidence: Evidence, role: Role) -> list[str]:
+    notes = []
+    heard, clock = evidence.heard[role], evidence.clocks[role]
+    if clock.how == "arrivals":
+        notes.append(
+            f"the {role.value} did not answer pings throughout: its times rest on when messages came, "
+            f"to {ms(clock.bound_ns)}"
+        )
+    expected = {span.frame for span in evidence.restarts if span.role == role}
+    for note in heard.others:
+        inside_run = evidence.run.start_ns <= note.at_ns <= evidence.run.end_ns
+        if isinstance(note.message, Started) and inside_run and note.frame not in expected:
+            when, cause = moment(evidence, note.at_ns), _cause(note.message.cause)
+            notes.append(f"the {role.value} restarted by itself at {when} ({cause})")
+    if heard.text:
+        notes.append(f"the {role.value} printed {many(heard.text_size, 'byte')}: {foreign(heard.text)}")
+    return notes
+
+
+def _cause(cause: int) -> str:
+    known = {int(each): each.name.lower().replace("_", "-") for each in StartCause}
+    return known.get(cause, f"cause {cause}")
+
+
+__all__ = ["judge", "judge_evidence"]

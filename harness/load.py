@@ -1,0 +1,196 @@
+"""Will it fit? How busy each serial line gets, from the sizes of the messages that a plan causes.
+
+8N1 sends ten bits for each byte, so a line carries `baud / 10` bytes a second. A line is too busy above 80 %
+of that: devices also answer pings, print text and send in clumps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Final
+
+from harness.bench.protocol import Role
+from harness.clock import MS, S
+from harness.codec import messages as m
+from harness.codec.frames import MIN_BODY
+from harness.plan import model as p
+from harness.timeline import Segment, Timeline
+
+BITS_A_BYTE: Final = 10
+BUSY_AT: Final = Fraction(80, 100)
+KEEP_ALIVE_NS: Final = 150 * MS
+"""Less than a third of the dead-man time, so that two damaged keep-alives in a row do no harm."""
+PING_NS: Final = S
+COMMON_BAUDS: Final = (9_600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800, 921_600, 1_000_000)
+DEVICE_BUFFER: Final = 512
+"""Bytes of output that a device is expected to hold while its line catches up (shared/protocol.md)."""
+FRAME_OVERHEAD: Final = MIN_BODY + 2
+"""Type, counter and CRC, one COBS byte and the delimiter."""
+SHORTEST_EXCHANGE_NS: Final = MS
+"""About the time of one packet and its acknowledgement at 1 Mbit/s; back-to-back packets come no faster."""
+
+
+@dataclass(frozen=True, slots=True)
+class LineLoad:
+    """The busiest moment of one direction of one port.
+
+    `parts` are (what, bytes each, times a second); `bytes_per_s` is their sum.
+    """
+
+    role: Role
+    to_device: bool
+    baud: int
+    parts: tuple[tuple[str, int, Fraction], ...]
+    step: str
+
+    @property
+    def bytes_per_s(self) -> Fraction:
+        """Bytes a second on the line."""
+        return sum((size * rate for _, size, rate in self.parts), Fraction(0))
+
+    @property
+    def capacity(self) -> Fraction:
+        """Bytes a second that the line can carry."""
+        return Fraction(self.baud, BITS_A_BYTE)
+
+    @property
+    def share(self) -> Fraction:
+        """Load as a share of the capacity."""
+        return self.bytes_per_s / self.capacity
+
+    @property
+    def name(self) -> str:
+        """The line in words."""
+        return f"PC to {self.role}" if self.to_device else f"{self.role} to PC"
+
+    def arithmetic(self) -> str:
+        """The sum in words, ready to be checked with a pencil."""
+        parts = " + ".join(f"{size} B x {float(rate):g}/s {what}" for what, size, rate in self.parts)
+        return (
+            f"{parts} = {float(self.bytes_per_s):.0f} B/s of {float(self.capacity):.0f} B/s "
+            f"({self.baud} baud, 10 bits a byte)"
+        )
+
+
+def frame_size(payload: int) -> int:
+    """Return the bytes on the line of a message with this many payload bytes."""
+    return FRAME_OVERHEAD + payload
+
+
+def line_loads(timeline: Timeline, baud: Mapping[Role, int]) -> tuple[LineLoad, ...]:
+    """Return the four lines (each port, each direction), each at the segment that loads it most."""
+    best: dict[tuple[Role, bool], LineLoad] = {}
+    for segment in _distinct(timeline):
+        for load in _segment_loads(timeline.plan.link, segment, baud):
+            place = load.role, load.to_device
+            if place not in best or load.bytes_per_s > best[place].bytes_per_s:
+                best[place] = load
+    return tuple(best.values())
+
+
+def load_problems(timeline: Timeline, baud: Mapping[Role, int]) -> tuple[tuple[str, str, str], ...]:
+    """Return (key path, what is too much, what would fit) for every line that a plan overloads."""
+    found = []
+    for load in line_loads(timeline, baud):
+        if load.share > BUSY_AT:
+            what = f"{load.name} is {float(load.share):.0%} busy: {load.arithmetic()}"
+            found.append(("link.packet_rate", what, _what_fits(load, timeline.plan.link)))
+    seen = set()
+    for segment in timeline.segments:
+        if isinstance(segment.step.action, p.Burst) and segment.step.path not in seen:
+            seen.add(segment.step.path)
+            found.extend(_burst_problems(timeline.plan.link, segment.step, segment.step.action, baud))
+    return tuple(found)
+
+
+def _distinct(timeline: Timeline) -> Iterator[Segment]:
+    """One segment of each kind of load is enough."""
+    seen = set()
+    for segment in timeline.segments:
+        place = segment.step.path, segment.sticks_every_ns
+        if place not in seen:
+            seen.add(place)
+            yield segment
+
+
+def _sent_size() -> int:
+    return frame_size(m.Sent.LAYOUT.size)
+
+
+def _telemetry_size(link: p.Link) -> int:
+    payload = sum(p.FIELD_BYTES[field.type] for field in link.telemetry)
+    return frame_size(m.Telemetry.HEAD.size + payload)
+
+
+def _pulses_size(link: p.Link, head: int) -> int:
+    return frame_size(head + 1 + 2 * len(link.channels))
+
+
+def _per_second(every_ns: int) -> Fraction:
+    return Fraction(S, every_ns)
+
+
+def _segment_loads(link: p.Link, segment: Segment, baud: Mapping[Role, int]) -> Iterator[LineLoad]:
+    path = segment.step.path
+    rate, second = Fraction(link.packet_rate_mhz, 1000), Fraction(1)
+    pong = ("pongs", frame_size(m.Pong.LAYOUT.size), second)
+    ping = ("pings", frame_size(m.Ping.LAYOUT.size), second)
+    alive = ("keep-alives", frame_size(0), _per_second(KEEP_ALIVE_NS))
+    sticks = ("stick sets", _pulses_size(link, 2), _per_second(segment.sticks_every_ns))
+    tx, rx = Role.TRANSMITTER, Role.RECEIVER
+    yield LineLoad(tx, True, baud[tx], (sticks, alive, ping), path)
+    sent = [("sent reports", _sent_size(), rate), pong]
+    if link.telemetry:
+        sent.insert(1, ("telemetry reports", _telemetry_size(link), rate))
+    yield LineLoad(tx, False, baud[tx], tuple(sent), path)
+    to_receiver = [alive, ping]
+    if isinstance(segment.step.action, p.Inject):
+        fields = sum(field.source == "injected" for field in link.telemetry)
+        size = frame_size(1 + fields * m.Inject.PAIR.size)
+        to_receiver.append(("injections", size, _per_second(segment.step.action.every_ns)))
+    yield LineLoad(rx, True, baud[rx], tuple(to_receiver), path)
+    applied = ("applied reports", _pulses_size(link, m.Applied.HEAD.size), rate)
+    counters = ("counters", frame_size(m.Counters.LAYOUT.size), second)
+    yield LineLoad(rx, False, baud[rx], (applied, counters, pong), path)
+
+
+def _what_fits(load: LineLoad, link: p.Link) -> str:
+    by_packet = sum(size for what, size, _ in load.parts if what.endswith("reports"))
+    other = sum((size * rate for what, size, rate in load.parts if not what.endswith("reports")), Fraction(0))
+    words = []
+    if by_packet:
+        most = int((load.capacity * BUSY_AT - other) / by_packet)
+        if most >= 1:
+            words.append(f"at most {most} Hz fits at {load.baud} baud")
+    enough = [baud for baud in COMMON_BAUDS if load.bytes_per_s * BITS_A_BYTE <= baud * BUSY_AT]
+    if enough:
+        words.append(
+            f"at {float(Fraction(link.packet_rate_mhz, 1000)):g} Hz a rig with {enough[0]} baud fits"
+        )
+    return " or ".join(words) or "no common baud rate is fast enough: use fewer channels or a lower rate"
+
+
+def _burst_problems(
+    link: p.Link, step: p.PlanStep, burst: p.Burst, baud: Mapping[Role, int]
+) -> Iterator[tuple[str, str, str]]:
+    """A burst may run ahead of a line only by what the device's output buffer holds."""
+    sizes = {
+        Role.TRANSMITTER: _sent_size() + (_telemetry_size(link) if link.telemetry else 0),
+        Role.RECEIVER: _pulses_size(link, m.Applied.HEAD.size),
+    }
+    gap_ns = max(burst.spacing_ns, SHORTEST_EXCHANGE_NS)
+    for role, size in sizes.items():
+        drained = Fraction(gap_ns * baud[role], BITS_A_BYTE * S)
+        waiting = burst.count * (size - drained)
+        if waiting > DEVICE_BUFFER:
+            fits = int(DEVICE_BUFFER / (size - drained))
+            spacing = -(-size * BITS_A_BYTE * S // baud[role])
+            yield (
+                f"{step.path}.burst.count",
+                f"{burst.count} packets {gap_ns / MS:g} ms apart leave {float(waiting):.0f} B on the "
+                f"{role}'s line ({size} B a packet, {float(drained):.1f} B drained at {baud[role]} baud), "
+                f"and a device is expected to hold {DEVICE_BUFFER} B",
+                f"at most {fits} packets, or a spacing of at least {spacing / MS:.2f} ms",
+            )

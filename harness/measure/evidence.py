@@ -1,0 +1,180 @@
+"""What does a recording show? Every report on one time line, ready to be measured."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from harness.bench.protocol import Role
+from harness.clock import MS, S
+from harness.codec import messages as wire
+from harness.measure.arrays import Ints, ints
+from harness.measure.clockmap import RESOLUTION_NS, ClockMap, map_clock
+from harness.measure.packets import (
+    REPORT_DELAY_LEAST_NS,
+    REPORT_DELAY_MOST_NS,
+    AppliedPackets,
+    OutputChanges,
+    SentPackets,
+    StickCommands,
+    TelemetryReports,
+    read_applied,
+    read_changes,
+    read_sent,
+    read_sticks,
+    read_telemetry,
+)
+from harness.measure.spans import (
+    Cut,
+    End,
+    RestartSpan,
+    Span,
+    StepSpan,
+    looked_at,
+    read_cuts,
+    read_end,
+    read_restarts,
+    read_steps,
+    whole_run,
+)
+from harness.measure.tables import Stream, read_stream
+from harness.plan.model import Plan
+from harness.recording.model import Direction, Recording
+
+SILENT_NS: Final = 2500 * MS
+"""Each device is pinged every second: a port that says nothing for longer before the end has gone quiet."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Everything that measurements need, frozen. Times are host ns unless a name says otherwise.
+
+    `heard` and `told` are each port's two directions; `clocks` maps each device's stamps; `slack_ns` is how
+    far apart two mapped times of different devices may be; `report_delay_ns` the longest time seen from an
+    event to its report; `run` spans the steps; `quiet` names the ports that fell silent before the end.
+    """
+
+    plan: Plan
+    recording: Recording
+    heard: Mapping[Role, Stream]
+    told: Mapping[Role, Stream]
+    clocks: Mapping[Role, ClockMap]
+    slack_ns: int
+    report_delay_ns: int
+    sent: SentPackets
+    applied: AppliedPackets
+    changes: OutputChanges
+    telemetry: TelemetryReports
+    sticks: StickCommands
+    steps: tuple[StepSpan, ...]
+    run: Span
+    cuts: tuple[Cut, ...]
+    restarts: tuple[RestartSpan, ...]
+    end: End
+    data_end_ns: int
+    quiet: tuple[Role, ...]
+
+    def spans(self, during: tuple[str, ...] = ()) -> Ints:
+        """Return (n, 2) times of the steps called `during`, or of the whole run."""
+        return looked_at(self.plan, self.run, self.steps, during)
+
+    @property
+    def cut_spans(self) -> Ints:
+        """(n, 2) times from each cut's command to the first packet applied after it."""
+        return ints([(cut.command_ns, cut.until_ns) for cut in self.cuts]).reshape(-1, 2)
+
+    @property
+    def restart_spans(self) -> Ints:
+        """(n, 2) times from each restart command to the first packet applied after it."""
+        return ints([(span.start_ns, span.end_ns) for span in self.restarts]).reshape(-1, 2)
+
+    @property
+    def excused(self) -> Ints:
+        """(n, 2) times in which no packet can be expected: cuts and restarts."""
+        return np.concatenate((self.cut_spans, self.restart_spans))
+
+    @property
+    def gaps(self) -> Ints:
+        """(n, 3) serial gaps of the receiver's port: from, to, messages missing; all after it went quiet."""
+        return _gaps(self, Role.RECEIVER)
+
+    @property
+    def sent_gaps(self) -> Ints:
+        """The same for the transmitter's port."""
+        return _gaps(self, Role.TRANSMITTER)
+
+
+def gather(plan: Plan, recording: Recording) -> Evidence:
+    """Decode and line up a recording. Pure; odd or missing data give empty tables, never an exception."""
+    heard = {role: read_stream(recording.ports.get(role), Direction.TO_PC) for role in Role}
+    told = {role: read_stream(recording.ports.get(role), Direction.TO_DEVICE) for role in Role}
+    clocks = {role: map_clock(heard[role], told[role], recording.header.baud.get(role, 0)) for role in Role}
+    data_end_ns = _data_end_ns(recording)
+    slack_ns = sum(clock.bound_ns for clock in clocks.values()) + 2 * RESOLUTION_NS
+    sticks = read_sticks(told[Role.TRANSMITTER], plan.link.channels)
+    sent = read_sent(heard[Role.TRANSMITTER], clocks[Role.TRANSMITTER], sticks)
+    applied = read_applied(
+        heard[Role.RECEIVER], clocks[Role.RECEIVER], sent, heard[Role.TRANSMITTER],
+        slack_ns=slack_ns, lost_after_ns=plan.link.lost_after_ns,
+    )  # fmt: skip
+    steps = read_steps(recording, data_end_ns)
+    return Evidence(
+        plan=plan,
+        recording=recording,
+        heard=heard,
+        told=told,
+        clocks=clocks,
+        slack_ns=slack_ns,
+        report_delay_ns=_report_delay_ns(applied),
+        sent=sent,
+        applied=applied,
+        changes=read_changes(heard[Role.RECEIVER], clocks[Role.RECEIVER], applied),
+        telemetry=read_telemetry(heard[Role.TRANSMITTER], clocks[Role.TRANSMITTER], sent),
+        sticks=sticks,
+        steps=steps,
+        run=whole_run(steps),
+        cuts=read_cuts(told[Role.TRANSMITTER], sent, applied, data_end_ns, slack_ns),
+        restarts=tuple(
+            span
+            for role in Role
+            for span in read_restarts(plan, role, told[role], heard[role], applied, slack_ns)
+        ),
+        end=read_end(recording, data_end_ns),
+        data_end_ns=data_end_ns,
+        quiet=tuple(role for role in Role if _fell_quiet(heard[role], told[role], data_end_ns)),
+    )
+
+
+def _data_end_ns(recording: Recording) -> int:
+    """Return the time of the last thing recorded."""
+    last = [port.at_ns[-1] for port in recording.ports.values() if port.at_ns]
+    last += [mark.at_ns for mark in recording.marks]
+    return max(last, default=0)
+
+
+def _report_delay_ns(applied: AppliedPackets) -> int:
+    """Return the longest time from a packet's effect to the report of it, within reason."""
+    longest = int((applied.heard_ns - applied.at_ns).max()) if len(applied) else 0
+    return min(max(longest, REPORT_DELAY_LEAST_NS), REPORT_DELAY_MOST_NS)
+
+
+def _fell_quiet(heard: Stream, told: Stream, data_end_ns: int) -> bool:
+    """Return whether a device that was being asked said nothing more long before the end."""
+    last = int(heard.at_ns[-1]) if len(heard.at_ns) else -(1 << 61)
+    asked = told.table(wire.Ping.TYPE).at_ns
+    return data_end_ns - last > SILENT_NS and bool((asked > max(last, 0)).any())
+
+
+def _gaps(evidence: Evidence, role: Role) -> Ints:
+    stream = evidence.heard[role]
+    if role not in evidence.quiet:
+        return stream.gaps
+    last = int(stream.at_ns[-1]) if len(stream.at_ns) else 0
+    rest = ints([[last, max(evidence.data_end_ns, last) + S, 1 << 40]])
+    return np.concatenate((stream.gaps, rest))
+
+
+__all__ = ["SILENT_NS", "Evidence", "gather"]

@@ -1,0 +1,140 @@
+"""What ties a device's stamps to host time? Answered pings, and when stamped messages came."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from harness.clock import S
+from harness.codec import messages as wire
+from harness.codec.frames import MIN_BODY
+from harness.measure.arrays import Ints, ints
+from harness.measure.tables import Stream
+
+WRAP_US: Final = 1 << 32
+BITS_A_BYTE: Final = 10
+BYTE_TIME_SHARE: Final = 0.97
+"""Baud rates are up to 3 % off; less than the nominal byte time is taken to be certain."""
+FRAME_OVERHEAD: Final = MIN_BODY + 2
+TOOK_MOST_US: Final = 65535
+
+
+@dataclass(frozen=True, slots=True)
+class Stamps:
+    """Every message with a device time, in order: stamp, when it was heard, least byte time, segment.
+
+    `stamp_us` is as sent, modulo 2**32; `line_ns` is 0 on a line that takes no byte times.
+    """
+
+    stamp_us: Ints
+    heard_ns: Ints
+    line_ns: Ints
+    segment: Ints
+
+    def slice(self, number: int) -> slice:
+        """Return where a segment's stamps stand."""
+        return slice_of(self.segment, number)
+
+
+@dataclass(frozen=True, slots=True)
+class Exchanges:
+    """Answered pings in order: the stamp as sent, when it was heard, the host times it lies between."""
+
+    stamp_us: Ints
+    heard_ns: Ints
+    earliest_ns: Ints
+    latest_ns: Ints
+    segment: Ints
+
+    def slice(self, number: int) -> slice:
+        """Return where a segment's exchanges stand."""
+        return slice_of(self.segment, number)
+
+
+def slice_of(segments: Ints, number: int) -> slice:
+    """Return where one segment stands in an ascending array of segment numbers."""
+    first, last = np.searchsorted(segments, (number, number + 1)).tolist()
+    return slice(first, last)
+
+
+def offset_and_delay(t1: float, t2: float, t3: float, t4: float) -> tuple[float, float]:
+    """Return clock offset ((t2-t1) + (t3-t4)) / 2 and round-trip delay (t4-t1) - (t3-t2).
+
+    `t1` and `t4` are the asking side's times, `t2` and `t3` the answering side's, all in one unit. The
+    offset is wrong by at most half the delay. Source: RFC 5905 section 8.
+    """
+    return ((t2 - t1) + (t3 - t4)) / 2, (t4 - t1) - (t3 - t2)
+
+
+def byte_time_ns(count: int, baud: int) -> int:
+    """Return the least time that `count` bytes take on the line (8N1: ten bits a byte); 0 without a baud."""
+    return int(count * BITS_A_BYTE * S * BYTE_TIME_SHARE) // baud if baud > 0 else 0
+
+
+def read_exchanges(heard: Stream, told: Stream, baud: int) -> Exchanges:
+    """Match pongs to pings by nonce: the latest ping with that nonce sent before the pong came.
+
+    The device took its stamp between the ping's last byte reaching it and the pong's first byte leaving. A
+    round trip shorter than the byte times shows that this line takes none (a pseudo-terminal, a USB
+    device).
+    """
+    pings, pongs = told.table(wire.Ping.TYPE), heard.table(wire.Pong.TYPE)
+    picked = ints(_pairs(pings.at_ns, pings.rows["nonce"], pongs.at_ns, pongs.rows["nonce"])).reshape(-1, 2)
+    row, sent = picked[:, 0], picked[:, 1]
+    came = pongs.at_ns[row]
+    there = byte_time_ns(FRAME_OVERHEAD + wire.Ping.LAYOUT.size, baud)
+    back = byte_time_ns(FRAME_OVERHEAD + wire.Pong.LAYOUT.size, baud)
+    if len(row) and int((came - sent).min()) < there + back:
+        there = back = 0
+    stamp = pongs.rows["at_us"].astype(np.int64)[row]
+    return Exchanges(stamp, came, sent + there, came - back, heard.segment[pongs.frame[row]])
+
+
+def _pairs(ping_at: Ints, asked: Ints, pong_at: Ints, answered: Ints) -> list[tuple[int, int]]:
+    """Return (row of the pong, time of its ping) for each pong that answers a ping."""
+    waiting: dict[int, int] = {}
+    found: list[tuple[int, int]] = []
+    pings = list(zip(ping_at.tolist(), asked.tolist(), strict=True))
+    turn = 0
+    for row, (at_ns, nonce) in enumerate(zip(pong_at.tolist(), answered.tolist(), strict=True)):
+        while turn < len(pings) and pings[turn][0] <= at_ns:
+            waiting[pings[turn][1]] = pings[turn][0]
+            turn += 1
+        sent_ns = waiting.pop(nonce, None)
+        if sent_ns is not None:
+            found.append((row, sent_ns))
+    return found
+
+
+def read_stamps(heard: Stream, baud: int) -> Stamps:
+    """Return every stamp that a device sent, with the time at which the message had arrived."""
+    columns = [_table_stamps(heard, kind) for kind in _STAMPED]
+    for note in heard.others:
+        if isinstance(note.message, wire.Started | wire.Reply):
+            line = FRAME_OVERHEAD + note.message.LAYOUT.size
+            columns.append((ints([note.frame]), ints([note.message.at_us]), ints([note.at_ns]), ints([line])))
+    frame, stamp, at_ns, size = (np.concatenate(column) for column in zip(*columns, strict=True))
+    order = np.argsort(frame, kind="stable")
+    line_ns = size[order] * byte_time_ns(1, baud)
+    return Stamps(stamp[order], at_ns[order], line_ns, heard.segment[frame[order]])
+
+
+_STAMPED: Final = (
+    wire.Pong.TYPE, wire.Sent.TYPE, wire.Telemetry.TYPE, wire.Applied.TYPE, wire.OutputChange.TYPE,
+)  # fmt: skip
+
+
+def _table_stamps(heard: Stream, kind: int) -> tuple[Ints, Ints, Ints, Ints]:
+    """Return frame, stamp, arrival and size on the line of one table's messages.
+
+    A packet is reported when it is done with, so its stamp here is sampling time plus time taken.
+    """
+    table = heard.table(kind)
+    stamp = table.rows["at_us"].astype(np.int64)
+    if kind == wire.Sent.TYPE:
+        took = table.rows["took_us"].astype(np.int64)
+        stamp = (stamp + np.where(took < TOOK_MOST_US, took, 0)) % WRAP_US
+    item = 1 if kind == wire.Telemetry.TYPE else 2
+    return table.frame, stamp, table.at_ns, table.rows.dtype.itemsize + 4 + item * table.tail_count

@@ -1,0 +1,115 @@
+"""How steady is control? Packets sent a second, and the longest time between two applied ones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.bench.protocol import Role
+from harness.clock import S
+from harness.measure.arrays import Flags, Ints, inside, ints, meeting
+from harness.measure.clockmap import RESOLUTION_NS
+from harness.measure.evidence import Evidence
+
+
+@dataclass(frozen=True, slots=True)
+class PacketRate:
+    """Packets sent and the time in which they were, in ns; `bound_ns` is how far that time may be out."""
+
+    packets: int
+    time_ns: int
+    bound_ns: int
+
+    @property
+    def hz(self) -> float | None:
+        """Packets a second; None without any time."""
+        return self.packets * S / self.time_ns if self.time_ns > 0 else None
+
+
+def packet_rate(evidence: Evidence) -> PacketRate:
+    """Return how many packets were sent and in how long, where the transmitter was free to send.
+
+    Counts the intervals between consecutive reports inside the run, leaving out those that touch a cut, a
+    transmitter restart, a packet ordered as part of a burst, or missing transmitter messages. The time
+    after the last packet up to the end of the run counts too: a transmitter that stops is slow.
+    """
+    sent = evidence.sent
+    if len(sent) < 2 or evidence.run.seconds <= 0:
+        return PacketRate(0, 0, 0)
+    starts, ends = sent.at_ns[:-1], sent.at_ns[1:]
+    lost = evidence.heard[Role.TRANSMITTER].lost_between(sent.frame[:-1], sent.frame[1:])
+    free = (starts >= evidence.run.start_ns) & (ends <= evidence.run.end_ns) & (lost == 0)
+    free &= ~sent.in_burst[1:] & ~sent.in_burst[:-1] & (np.diff(sent.segment) == 0)
+    free &= ~meeting(starts, ends, _transmitter_away(evidence))
+    clock = evidence.clocks[Role.TRANSMITTER]
+    time_ns = int((ends - starts)[free].sum())
+    bound = 2 * clock.bound_ns + int(time_ns * clock.rate_error)
+    return PacketRate(int(free.sum()), time_ns + _stopped_ns(evidence), bound)
+
+
+def _transmitter_away(evidence: Evidence) -> Ints:
+    silent = [(cut.command_ns, _resumed_ns(evidence, cut.first_sent, cut.end_ns)) for cut in evidence.cuts]
+    away = [(span.start_ns, span.end_ns) for span in evidence.restarts if span.role == Role.TRANSMITTER]
+    return ints(silent + away).reshape(-1, 2)
+
+
+def _resumed_ns(evidence: Evidence, first_sent: int, otherwise: int) -> int:
+    return int(evidence.sent.at_ns[first_sent]) if first_sent >= 0 else otherwise
+
+
+def _stopped_ns(evidence: Evidence) -> int:
+    """Return the time from the last packet to the end of the run, if that is more than a packet or two."""
+    last = int(evidence.sent.at_ns.max())
+    if Role.TRANSMITTER in evidence.quiet:
+        return 0
+    end = min(evidence.run.end_ns, evidence.data_end_ns - evidence.report_delay_ns)
+    excused = meeting(ints([last]), ints([end]), _transmitter_away(evidence))[0]
+    silent = end - last
+    return 0 if excused or silent <= 3 * evidence.plan.link.packet_period_ns else silent
+
+
+@dataclass(frozen=True, slots=True)
+class ControlGaps:
+    """Times between consecutive applied packets, in ns, with how far each may be out; where each begins.
+
+    `doubtful` marks those in which messages of the receiver are missing: the true gap may be shorter.
+    """
+
+    gap_ns: Ints
+    bound_ns: Ints
+    start_ns: Ints
+    doubtful: Flags
+
+
+def control_gaps(evidence: Evidence, during: tuple[str, ...] = ()) -> ControlGaps:
+    """Return every time without a newly applied packet inside the steps `during`.
+
+    The end of each step counts as an applied packet, so that a receiver that stops has a gap too; so does its
+    start, once the link had been up. Gaps that touch a cut or a commanded restart, up to the first packet
+    applied after it, are left out.
+    """
+    parts = [_gaps_in(evidence, int(start), int(end)) for start, end in evidence.spans(during)]
+    if not parts:
+        none = ints([])
+        return ControlGaps(none, none, none, none.astype(np.bool_))
+    starts, ends, doubtful = (np.concatenate(column) for column in zip(*parts, strict=True))
+    free = ~meeting(starts + 1, ends - 1, evidence.excused) & (ends > starts)
+    gap = (ends - starts)[free]
+    bound = np.ceil(gap * evidence.clocks[Role.RECEIVER].rate_error).astype(np.int64) + RESOLUTION_NS
+    return ControlGaps(gap, bound, starts[free], doubtful[free])
+
+
+def _gaps_in(evidence: Evidence, start_ns: int, end_ns: int) -> tuple[Ints, Ints, Flags]:
+    applied = evidence.applied
+    chosen = np.flatnonzero(inside(applied.at_ns, ints([[start_ns, end_ns]])) & ~applied.repeat)
+    times, frames = applied.at_ns[chosen], applied.frame[chosen]
+    end_ns = min(end_ns, max(start_ns, evidence.data_end_ns - evidence.report_delay_ns))
+    starts = np.concatenate(([start_ns], times))
+    ends = np.maximum(np.concatenate((times, [end_ns])), starts)
+    doubtful = meeting(starts, ends + evidence.report_delay_ns, evidence.gaps[:, :2])
+    if len(frames) > 1:
+        doubtful[1:-1] = evidence.heard[Role.RECEIVER].lost_between(frames[:-1], frames[1:]) > 0
+    if len(times) and not (applied.at_ns < start_ns).any():
+        return starts[1:], ends[1:], doubtful[1:]
+    return starts, ends, doubtful

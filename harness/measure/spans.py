@@ -1,0 +1,264 @@
+"""What was done when? Steps, link cuts and restarts as spans of host time.
+
+Steps come from the harness's marks. Cuts and restarts come from the commands that were sent, for these are
+what the devices acted on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from harness.bench.protocol import Role
+from harness.clock import US, S
+from harness.codec import messages as wire
+from harness.measure.arrays import Ints, ints
+from harness.measure.packets import AppliedPackets, SentPackets
+from harness.measure.tables import Stream
+from harness.plan.model import Plan, PlanStep, Repeat, Restart
+from harness.recording.model import Mark, Recording
+
+CLOCK_SHARE: Final = 0.99
+"""A device's clock may run a per cent fast: its silence is then that much shorter."""
+COME_BACK_NS: Final = 2 * S
+NEVER_NS: Final = 1 << 61
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """From `start_ns` to `end_ns` in host time."""
+
+    start_ns: int
+    end_ns: int
+
+    @property
+    def seconds(self) -> float:
+        """Length in s."""
+        return max(0, self.end_ns - self.start_ns) / S
+
+
+@dataclass(frozen=True, slots=True)
+class StepSpan:
+    """One pass through a step: its key path, its name, and when."""
+
+    path: str
+    name: str
+    start_ns: int
+    end_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """How the run ended: `why` as in the end mark, or "cut short" without one."""
+
+    why: str
+    detail: str
+    role: str
+    port: str
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """One link cut by transmitter silence. Row numbers are -1 where there is none.
+
+    `start_ns` is the earliest instant of silence, `until_ns` when the first packet sent after it was
+    applied (or the end of the data). `last_sent` and `first_sent` are the rows of the packets on either
+    side, `first_applied` the row of the first one applied among those sent after. `held` is False if the
+    transmitter did not fall silent.
+    """
+
+    number: int
+    command_ns: int
+    start_ns: int
+    end_ns: int
+    duration_ns: int
+    last_sent: int
+    first_sent: int
+    first_applied: int
+    until_ns: int
+    held: bool
+
+
+@dataclass(frozen=True, slots=True)
+class RestartSpan:
+    """A commanded restart: from the command to the first packet applied after it."""
+
+    role: Role
+    start_ns: int
+    end_ns: int
+    frame: int
+    """Place of its `Started` in that port's stream; -1 if none came."""
+
+
+def read_steps(recording: Recording, data_end_ns: int) -> tuple[StepSpan, ...]:
+    """Return every pass through a step in order of its start; one that never ended ends with the data."""
+    spans: list[StepSpan] = []
+    running: dict[str, tuple[str, int]] = {}
+    for mark in recording.marks:
+        path = _text(mark, "path")
+        if mark.kind == "step":
+            running[path] = (_text(mark, "name"), mark.at_ns)
+        elif mark.kind == "step end" and path in running:
+            name, start = running.pop(path)
+            spans.append(StepSpan(path, name, start, mark.at_ns))
+    spans.extend(StepSpan(path, name, start, data_end_ns) for path, (name, start) in running.items())
+    return tuple(sorted(spans, key=lambda span: (span.start_ns, -span.end_ns)))
+
+
+def read_end(recording: Recording, data_end_ns: int) -> End:
+    """Return how the run ended."""
+    for mark in reversed(recording.marks):
+        if mark.kind == "end":
+            why, detail, role, port = (_text(mark, key) for key in ("why", "detail", "role", "port"))
+            return End(why, detail, role, port, mark.at_ns)
+    return End("cut short", "", "", "", data_end_ns)
+
+
+def step_paths(plan: Plan, names: Iterable[str]) -> tuple[str, ...]:
+    """Return the key paths of the steps with these names."""
+    wanted = set(names)
+    return tuple(step.path for step in _all_steps(plan.steps) if step.name in wanted)
+
+
+def come_back_ns(plan: Plan, role: Role) -> int:
+    """Return the longest time that the plan gives a device to come back after a restart."""
+    given = [
+        step.action.after_ns
+        for step in _all_steps(plan.steps)
+        if isinstance(step.action, Restart) and step.action.device == role
+    ]
+    return max(given, default=COME_BACK_NS)
+
+
+def read_cuts(
+    told: Stream, sent: SentPackets, applied: AppliedPackets, data_end_ns: int, slack_ns: int
+) -> tuple[Cut, ...]:
+    """Return every cut that was commanded, with the packets on either side of it."""
+    released = [note.at_ns for note in told.others if isinstance(note.message, wire.Release)]
+    air = _Air(sent, np.argsort(sent.at_ns, kind="stable"), applied, data_end_ns, slack_ns)
+    cuts: list[Cut] = []
+    for note in told.others:
+        if isinstance(note.message, wire.Silence):
+            start = note.at_ns + note.message.delay_us * US
+            planned = start + note.message.duration_us * US
+            end = min([planned, *(time for time in released if time > note.at_ns)])
+            cuts.append(_cut(air, len(cuts) + 1, note.at_ns, Span(start, max(start, end))))
+    return tuple(cuts)
+
+
+@dataclass(frozen=True, slots=True)
+class _Air:
+    """What is needed to find the packets around a cut; `order` sorts the sent packets by time."""
+
+    sent: SentPackets
+    order: Ints
+    applied: AppliedPackets
+    data_end_ns: int
+    slack_ns: int
+
+
+def _cut(air: _Air, number: int, command_ns: int, silence: Span) -> Cut:
+    sent, order = air.sent, air.order
+    duration = silence.end_ns - silence.start_ns
+    earliest = silence.start_ns + int(duration * CLOCK_SHARE) - air.slack_ns
+    resumed = int(np.searchsorted(sent.at_ns[order], earliest, side="left"))
+    last = int(order[resumed - 1]) if resumed else -1
+    first = int(order[resumed]) if resumed < len(order) else -1
+    left = int(sent.at_ns[last]) if last >= 0 else command_ns
+    right = int(sent.at_ns[first]) if first >= 0 else air.data_end_ns
+    back = first_applied_after(air.applied, sent, right, air.slack_ns) if first >= 0 else -1
+    return Cut(
+        number=number,
+        command_ns=command_ns,
+        start_ns=silence.start_ns,
+        end_ns=silence.end_ns,
+        duration_ns=duration,
+        last_sent=last,
+        first_sent=first,
+        first_applied=back,
+        until_ns=int(air.applied.at_ns[back]) if back >= 0 else air.data_end_ns,
+        held=right - left >= duration * CLOCK_SHARE - 2 * air.slack_ns,
+    )
+
+
+def first_applied_after(applied: AppliedPackets, sent: SentPackets, sent_from_ns: int, slack_ns: int) -> int:
+    """Return the first applied row whose packet was sampled at `sent_from_ns` or later, -1 if none."""
+    start = int(np.searchsorted(applied.so_far_ns, sent_from_ns - slack_ns))
+    for first in range(start, len(applied), 4096):
+        rows = applied.sent_row[first : first + 4096]
+        fits = np.flatnonzero((rows >= 0) & (sent.at_ns[rows] >= sent_from_ns))
+        if len(fits):
+            return first + int(fits[0])
+    return -1
+
+
+def read_restarts(
+    plan: Plan, role: Role, told: Stream, heard: Stream, applied: AppliedPackets, slack_ns: int
+) -> tuple[RestartSpan, ...]:
+    """Return the commanded restarts of one device, each up to the first packet applied after it.
+
+    A device that does not come back within the time that the plan gives it is judged from then on.
+    """
+    patience = come_back_ns(plan, role)
+    started = [(note.at_ns, note.frame) for note in heard.others if isinstance(note.message, wire.Started)]
+    spans = []
+    for command in told.others:
+        if not isinstance(command.message, wire.Restart):
+            continue
+        limit = command.at_ns + patience
+        answer = next((pair for pair in started if command.at_ns < pair[0] <= limit), None)
+        end = limit
+        if answer is not None:
+            again = int(np.searchsorted(applied.so_far_ns, answer[0] - slack_ns))
+            if again < len(applied):
+                end = min(limit, int(applied.at_ns[again]))
+        spans.append(RestartSpan(role, command.at_ns, end, answer[1] if answer else -1))
+    return tuple(spans)
+
+
+def looked_at(plan: Plan, run: Span, steps: tuple[StepSpan, ...], names: tuple[str, ...]) -> Ints:
+    """Return (n, 2) host times of the steps called `names`, or of the whole run if there are none."""
+    if not names:
+        return ints([[run.start_ns, run.end_ns]])
+    paths = step_paths(plan, names)
+    inner = tuple(f"{path}." for path in paths)
+    chosen = [
+        (step.start_ns, step.end_ns)
+        for step in steps
+        if step.name in names or step.path in paths or (inner and step.path.startswith(inner))
+    ]
+    return _merged(ints(chosen).reshape(-1, 2))
+
+
+def whole_run(steps: tuple[StepSpan, ...]) -> Span:
+    """Return the time from the first step's start to the last one's end; an empty span without steps."""
+    if not steps:
+        return Span(NEVER_NS, NEVER_NS)
+    return Span(min(step.start_ns for step in steps), max(step.end_ns for step in steps))
+
+
+def _merged(spans: Ints) -> Ints:
+    """Return overlapping or touching spans as one, in order."""
+    merged: list[list[int]] = []
+    for start, end in sorted(spans.tolist()):
+        if merged and start <= merged[-1][1]:
+            merged[-1][1] = max(merged[-1][1], end)
+        else:
+            merged.append([start, end])
+    return ints(merged).reshape(-1, 2)
+
+
+def _all_steps(steps: Iterable[PlanStep]) -> Iterable[PlanStep]:
+    for step in steps:
+        yield step
+        if isinstance(step.action, Repeat):
+            yield from _all_steps(step.action.steps)
+
+
+def _text(mark: Mark, key: str) -> str:
+    value = mark.fields.get(key, "")
+    return value if isinstance(value, str) else ""

@@ -1,0 +1,126 @@
+"""Is telemetry true? Injected values against what the transmitter received."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from harness.measure.arrays import Flags, Ints, ints
+from harness.measure.evidence import Evidence
+from harness.measure.injection import (
+    Injection,
+    decode_fields,
+    injections,
+    newly_received,
+    payload_size,
+    value_table,
+)
+
+OLD_PACKETS: Final = 4
+"""A value may be this many packets old and still be a true one; its age is judged apart."""
+
+
+@dataclass(frozen=True, slots=True)
+class WrongValue:
+    """One telemetry value that was never injected: when, which field, its bits, and the bits in force."""
+
+    at_ns: int
+    packet: int
+    field: int
+    shown: int
+    injected: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TelemetryValues:
+    """Telemetry values against injected ones: how many were compared and wrong, by field.
+
+    `reports` counts acknowledgement payloads in the time of injection, `acknowledged` the packets
+    acknowledged in it; `too_short` the payloads that cannot hold every declared field.
+    """
+
+    compared: tuple[int, ...]
+    wrong: tuple[WrongValue, ...]
+    reports: int
+    acknowledged: int
+    too_short: int
+
+
+def telemetry_values(evidence: Evidence) -> TelemetryValues:
+    """Compare each received field, bit by bit, with the values that could be in force when it was preloaded.
+
+    That is any value in force from `OLD_PACKETS` packets before the acknowledged one up to it: how old a
+    value is, is judged apart. Fields read from the device's own sensors are not compared.
+    """
+    fields = evidence.plan.link.telemetry
+    given = injections(evidence)
+    rows = evidence.telemetry
+    first, last = _in_force(evidence, given)
+    judged = np.flatnonzero(first >= 0)
+    bits = decode_fields(rows.payload[judged], rows.size[judged], fields)
+    table = value_table(given, len(fields))
+    compared, wrong = [], []
+    for number, field in enumerate(fields):
+        if field.source != "injected":
+            compared.append(0)
+            continue
+        count, places = _compare(bits[:, number], table[:, number], first[judged], last[judged])
+        compared.append(count)
+        wrong.extend(_wrong(evidence, number, judged[places], bits[places, number], table, first, last))
+    acked = evidence.sent.acked & _within(evidence.sent.at_ns, given)
+    short = int((rows.size[judged] < payload_size(fields)).sum())
+    return TelemetryValues(tuple(compared), tuple(wrong), len(judged), int(acked.sum()), short)
+
+
+def _within(at_ns: Ints, given: tuple[Injection, ...]) -> Flags:
+    starts, ends = ints([one.at_ns for one in given]), ints([one.until_ns for one in given])
+    place = np.searchsorted(starts, at_ns, side="right") - 1
+    return (place >= 0) & (at_ns <= ends[np.maximum(place, 0)]) if len(given) else place >= 0
+
+
+def _in_force(evidence: Evidence, given: tuple[Injection, ...]) -> tuple[Ints, Ints]:
+    """Return for each telemetry row the first and last injection that it may show; -1 if it may show more."""
+    rows = evidence.telemetry
+    none = np.full(len(rows), -1, dtype=np.int64)
+    received = newly_received(evidence).at_ns
+    if not given or not len(received):
+        return none, none
+    place = np.searchsorted(received, rows.at_ns, side="right") - 1 - OLD_PACKETS
+    earliest = np.where(place >= 0, received[np.maximum(place, 0)], received[0]) - evidence.slack_ns
+    latest = rows.at_ns + evidence.slack_ns
+    starts, ends = ints([one.at_ns for one in given]), ints([one.until_ns for one in given])
+    first = np.searchsorted(starts, earliest, side="right") - 1
+    last = np.searchsorted(starts, latest, side="right") - 1
+    broken = np.concatenate(([0], np.cumsum(ends[:-1] != starts[1:])))
+    whole = (first >= 0) & (latest <= ends[last]) & (broken[np.maximum(first, 0)] == broken[last])
+    return np.where(whole, first, -1), np.where(whole, last, -1)
+
+
+def _compare(bits: Ints, values: Ints, first: Ints, last: Ints) -> tuple[int, Ints]:
+    """Return how many of a field's values could be compared, and the places of the wrong ones."""
+    if not len(bits):
+        return 0, ints([])
+    right = np.zeros(len(bits), dtype=np.bool_)
+    known = np.ones(len(bits), dtype=np.bool_)
+    for step in range(int((last - first).max()) + 1):
+        place = np.minimum(first + step, last)
+        right |= bits == values[place]
+        known &= values[place] >= 0
+    return int(known.sum()), np.flatnonzero(known & ~right)
+
+
+def _wrong(
+    evidence: Evidence, field: int, rows: Ints, bits: Ints, table: Ints, first: Ints, last: Ints
+) -> list[WrongValue]:
+    return [
+        WrongValue(
+            at_ns=int(evidence.telemetry.at_ns[row]),
+            packet=int(evidence.telemetry.number[row]),
+            field=field,
+            shown=int(shown),
+            injected=tuple(table[first[row] : last[row] + 1, field].tolist()),
+        )
+        for row, shown in zip(rows.tolist(), bits.tolist(), strict=True)
+    ]

@@ -1,0 +1,108 @@
+"""Is telemetry fresh? How old injected values were when the transmitter had them, in packets and in time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.measure.arrays import Ints, ints, meeting
+from harness.measure.evidence import Evidence
+from harness.measure.injection import (
+    Injection,
+    Received,
+    decode_fields,
+    injections,
+    newly_received,
+    value_table,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class TelemetryAge:
+    """How old one injected set of values was when the transmitter had it.
+
+    `packets_least` counts the packets newly received after the injection whose acknowledgement still showed
+    the old values; `packets_most` those up to the one whose acknowledgement first showed the new, less one.
+    They differ where acknowledgements were lost. `time_least_ns` and `time_most_ns` are from injection to
+    reception. None: not shown before the next set took over.
+    """
+
+    at_ns: int
+    packets_least: int
+    packets_most: int | None
+    time_least_ns: int
+    time_most_ns: int | None
+
+
+def telemetry_ages(evidence: Evidence) -> tuple[TelemetryAge, ...]:
+    """Return the age of every injected set that changed a value and can be told from the set before.
+
+    Packets: newly received (applied, less repeats) after the injection took effect, up to and including the
+    one whose acknowledgement first shows the values, minus 1; a preloaded acknowledgement payload makes
+    that 1 by design. Time: `Telemetry.at_us` in host time - time of effect. Left out: sets with
+    missing receiver messages in their time, and sets whose value met a cut or a restart on its way.
+    """
+    given = injections(evidence)
+    fields = evidence.plan.link.telemetry
+    bits = decode_fields(evidence.telemetry.payload, evidence.telemetry.size, fields)
+    injected = np.asarray([field.source == "injected" for field in fields], dtype=np.bool_)
+    table = value_table(given, len(fields))
+    table[:, ~injected] = -1
+    received = newly_received(evidence)
+    ages = (_age(evidence, given, place, table, bits, received) for place in range(len(given)))
+    return tuple(age for age in ages if age is not None)
+
+
+def _age(
+    evidence: Evidence, given: tuple[Injection, ...], place: int, table: Ints, bits: Ints, received: Received
+) -> TelemetryAge | None:
+    one = given[place]
+    follows = place > 0 and given[place - 1].until_ns == one.at_ns
+    before = table[place - 1] if follows else np.full(table.shape[1], -1, dtype=np.int64)
+    changed = np.flatnonzero((table[place] >= 0) & (table[place] != before))
+    if not len(changed) or meeting(ints([one.at_ns]), ints([one.until_ns]), evidence.gaps[:, :2])[0]:
+        return None
+    at_ns = evidence.telemetry.at_ns
+    span = slice(*np.searchsorted(at_ns, (one.at_ns, one.until_ns)).tolist())
+    new = (bits[span][:, changed] == table[place, changed]).all(axis=1)
+    known = before[changed] >= 0
+    old = (bits[span][:, changed] == before[changed])[:, known].all(axis=1) & ~new if known.any() else ~new
+    shows = np.flatnonzero(new)
+    if not len(shows) and not known.any():
+        return None
+    until = int(at_ns[span.start + int(shows[0])]) if len(shows) else one.until_ns
+    if meeting(ints([one.at_ns]), ints([until]), evidence.excused)[0]:
+        return None
+    stale = np.flatnonzero(old if not len(shows) else old[: shows[0]])
+    return _aged(evidence, one, received, span.start, shows, stale)
+
+
+def _aged(
+    evidence: Evidence, one: Injection, received: Received, start: int, shows: Ints, stale: Ints
+) -> TelemetryAge | None:
+    if not len(shows) and not len(stale):
+        return None
+    at_ns = evidence.telemetry.at_ns
+    least, least_ns, most, most_ns = 0, 0, None, None
+    if len(stale):
+        row = start + int(stale[-1])
+        least = _rank(evidence, received, received.sampled_ns, row, one.at_ns + evidence.slack_ns)
+        least_ns = int(at_ns[row]) - one.at_ns
+    if len(shows):
+        row = start + int(shows[0])
+        most = _rank(evidence, received, received.by_ns, row, one.at_ns - evidence.slack_ns) - 1
+        most_ns = int(at_ns[row]) - one.at_ns
+        hidden = meeting(
+            ints([one.at_ns + least_ns]), ints([most_ns + one.at_ns]), evidence.sent_gaps[:, :2]
+        )[0]
+        least_ns = least_ns if hidden else most_ns
+    return TelemetryAge(one.at_ns, max(0, least), most if most is None else max(0, most), least_ns, most_ns)
+
+
+def _rank(evidence: Evidence, received: Received, times: Ints, row: int, after_ns: int) -> int:
+    """Return how many packets were received from `after_ns` up to the one that row `row` acknowledges."""
+    sent_row = int(evidence.telemetry.sent_row[row])
+    sampled = int(evidence.sent.at_ns[sent_row]) if sent_row >= 0 else int(evidence.telemetry.at_ns[row])
+    up_to = int(np.searchsorted(received.sampled_ns, sampled, side="right"))
+    return up_to - int(np.searchsorted(times, after_ns, side="left"))

@@ -1,0 +1,95 @@
+"""How long and how many can a plan's steps get? Told without carrying `repeat` out, however it is nested."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from harness.clock import MS
+from harness.plan import model as p
+
+MOST_CORNERS: Final = 8
+"""Rows in which 16 channels meet pair by pair in all four ways: 7 rows serve 15 channels, 8 rows 35."""
+BACK_TO_BACK_NS: Final = 2 * MS
+"""Most time for a packet of a back-to-back burst: air time, acknowledgement, a retransmission."""
+
+
+def count_steps(steps: Iterable[p.PlanStep], link: p.Link) -> int:
+    """Return the number of segments once `repeat` is unrolled: each cut and each swept channel is one."""
+    return sum(_segments(step.action, link) for step in steps)
+
+
+def _segments(action: p.StepAction, link: p.Link) -> int:
+    match action:
+        case p.Repeat():
+            return action.times * count_steps(action.steps, link)
+        case p.Cut():
+            return action.times
+        case p.Sweep():
+            return len(action.channels or link.channels)
+    return 1
+
+
+def total_ns(steps: Iterable[p.PlanStep], link: p.Link) -> int:
+    """Return the longest time that the steps can take in ns, waits at their deadline."""
+    return sum(step_extent_ns(step.action, link) for step in steps)
+
+
+def step_extent_ns(action: p.StepAction, link: p.Link) -> int:
+    """Return the longest time that one step can take, in ns."""
+    match action:
+        case p.Settle() | p.Hold() | p.Wander():
+            return action.for_ns
+        case p.Ramp():
+            return action.over_ns
+        case p.Wait():
+            return action.deadline_ns
+        case p.Corners():
+            return MOST_CORNERS * action.dwell_ns
+        case p.Sweep():
+            return sum(sweep_ns(action, channel, link) for channel in swept(action, link))
+    return action.times * _once_ns(action, link)
+
+
+def _once_ns(action: p.Step | p.Burst | p.Cut | p.Restart | p.Inject | p.Repeat, link: p.Link) -> int:
+    """Return the longest time in ns of one turn of a step that has `times`."""
+    match action:
+        case p.Step():
+            return 2 * action.dwell_ns
+        case p.Burst():
+            return action.count * max(action.spacing_ns, BACK_TO_BACK_NS) + action.pause_ns
+        case p.Cut():
+            phase_ns = link.packet_period_ns if action.phase == "random" else action.phase
+            return action.before_ns + phase_ns + action.duration_ns + action.after_ns
+        case p.Restart():
+            return action.before_ns + action.after_ns
+        case p.Inject():
+            return action.every_ns
+    return total_ns(action.steps, link)
+
+
+def swept(action: p.Sweep, link: p.Link) -> list[p.Channel]:
+    """Return the channels that a sweep moves, in order."""
+    names = action.channels
+    if not names:
+        return list(link.channels)
+    return [channel for name in names for channel in link.channels if channel.name == name]
+
+
+def stairs(action: p.Sweep, channel: p.Channel) -> int:
+    """Return the number of values that a staircase goes through on one channel, once up."""
+    low = channel.range.low_us if action.from_us is None else action.from_us
+    high = channel.range.high_us if action.to_us is None else action.to_us
+    return max(0, (high - low) // channel.resolution_us + 1)
+
+
+def stair_ns(action: p.Sweep, link: p.Link) -> int:
+    """Return the time on each stair in ns: two packet periods unless the step says otherwise."""
+    return action.dwell_ns or 2 * link.packet_period_ns
+
+
+def sweep_ns(action: p.Sweep, channel: p.Channel, link: p.Link) -> int:
+    """Return the time that a sweep takes on one channel, in ns."""
+    if action.shape == "staircase":
+        return action.cycles * stairs(action, channel) * stair_ns(action, link)
+    return action.cycles * action.period_ns

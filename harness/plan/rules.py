@@ -1,0 +1,298 @@
+"""Do the parts of a plan fit each other? What no key can tell by itself, checked with its place.
+
+Every rule works on what could be read, so that one wrong key does not hide the rest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from types import MappingProxyType
+from typing import Any, Final
+
+from harness.clock import S
+from harness.codec.messages import MAX_TELEMETRY
+from harness.plan import model as p
+from harness.plan.extent import count_steps, stair_ns, stairs, step_extent_ns, sweep_ns, total_ns
+from harness.plan.fields import Reading
+from harness.plan.units import format_duration, format_frequency, format_pulse, format_share
+
+MAX_STAIRCASE_NS: Final = 3600 * S
+"""Longest staircase on one channel: as long as any other single movement."""
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What the rules may rely on: the reading, the link if it is sound, and every channel that is."""
+
+    reading: Reading
+    link: p.Link | None
+    channels: Mapping[str, p.Channel]
+    throttle_up_to: Fraction
+
+    def problem(self, path: str, found: str, allowed: str) -> None:
+        """Note a problem at the value under `path`, or at the innermost value around it that is written."""
+        around = path
+        while around not in self.reading.places:
+            around = around[: max(around.rfind("."), around.rfind("["), 0)]
+        self.reading.problem(self.reading.places[around], path, found, allowed)
+
+    def is_written(self, path: str) -> bool:
+        """Return whether the file itself gives this value."""
+        return path in self.reading.places
+
+    def words(self, of: str) -> list[str]:
+        """Return the key words of every step or check, also of those with something wrong in them."""
+        return [entry.word for entry in self.reading.entries if entry.of == of]
+
+
+def facts_of(reading: Reading, link: p.Link | None = None) -> Facts:
+    """Return the facts of a document, or of a snippet beside the `link` it is meant for."""
+    made = reading.made.get("link")
+    sound = link or (made if isinstance(made, p.Link) else None)
+    channels = sound.channels if sound else (c for c in reading.made.values() if isinstance(c, p.Channel))
+    safety = reading.made.get("safety", p.Safety())
+    assert isinstance(safety, p.Safety)
+    return Facts(reading, sound, {channel.name: channel for channel in channels}, safety.throttle_up_to)
+
+
+def check_parts(facts: Facts) -> None:
+    """Hold every value that was read against the rules for its kind."""
+    for path, made in list(facts.reading.made.items()):
+        if rule := _RULES.get(type(made)):
+            rule(made, path, facts)
+
+
+def check_totals(steps: Iterable[p.PlanStep], facts: Facts) -> None:
+    """Refuse plans that are too long, without carrying them out."""
+    steps, link = tuple(steps), facts.link
+    assert link is not None, "steps are sound only with the link they are for"
+    count = count_steps(steps, link)
+    if count > p.MAX_STEPS:
+        found = f"{count} steps with every repeat, cut and swept channel counted"
+        facts.problem("steps", found, f"at most {p.MAX_STEPS}; lower `times`")
+    total = total_ns(steps, link)
+    if total > p.MAX_DURATION_NS:
+        longest = max(steps, key=lambda step: step_extent_ns(step.action, link))
+        found = f"the steps take up to {format_duration(total, 3)}, most of it {longest.path}"
+        facts.problem(
+            "steps", found, f"at most {format_duration(p.MAX_DURATION_NS)}; shorten or split the plan"
+        )
+
+
+def _channel(channel: p.Channel, path: str, facts: Facts) -> None:
+    low, high = channel.range.low_us, channel.range.high_us
+    span = _span(channel)
+    if channel.name == "all":
+        facts.problem(path, "the word `all` means every channel", "choose another name")
+    if channel.centre_us is not None and not low <= channel.centre_us <= high:
+        facts.problem(
+            f"{path}.centre", f"{channel.centre_us} us is outside the range", f"write a pulse {span}"
+        )
+    if channel.resolution_us > high - low:
+        found = f"{channel.resolution_us} us is more than the whole range"
+        facts.problem(f"{path}.resolution", found, f"at most {high - low} us")
+    if isinstance(channel.failsafe, int) and not low <= channel.failsafe <= high:
+        facts.problem(
+            f"{path}.failsafe", f"{channel.failsafe} us is outside the range", f"write a pulse {span}"
+        )
+    elif channel.role == "throttle":
+        _throttle(channel, path, facts)
+
+
+def _throttle(channel: p.Channel, path: str, facts: Facts) -> None:
+    """Refuse a failsafe that leaves the motor running: closing the throttle is common practice, no source."""
+    closed = channel.output_us(channel.range.low_us)
+    close = f"write {closed} us, which closes it"
+    if channel.failsafe_us is None:
+        facts.problem(f"{path}.failsafe", "a throttle that holds its last value after link loss", close)
+        return
+    travel = channel.range.high_us - channel.range.low_us
+    opened = Fraction(abs(channel.failsafe_us - closed), travel)
+    if opened > facts.throttle_up_to:
+        cap = format_share(facts.throttle_up_to)
+        found = f"a throttle {format_share(opened, 3)} open after link loss"
+        facts.problem(f"{path}.failsafe", found, f"{close}, or at most {cap} (safety.throttle_up_to)")
+
+
+def _failsafe(failsafe: p.Failsafe, path: str, facts: Facts) -> None:
+    if failsafe.not_before_ns >= failsafe.within_ns:
+        found = f"{format_duration(failsafe.not_before_ns)} leaves no time before `within`"
+        facts.problem(f"{path}.not_before", found, f"write less than {format_duration(failsafe.within_ns)}")
+
+
+def _link(link: p.Link, path: str, facts: Facts) -> None:
+    size = sum(p.FIELD_BYTES[field.type] for field in link.telemetry)
+    if size > MAX_TELEMETRY:
+        found = f"the fields take {size} bytes"
+        facts.problem(
+            f"{path}.telemetry", found, f"an acknowledgement payload carries at most {MAX_TELEMETRY}"
+        )
+
+
+def _hold(hold: p.Hold, path: str, facts: Facts) -> None:
+    for name, pulse in hold.sticks:
+        _inside(pulse, f"{path}.sticks.{name}", (name,), facts)
+
+
+def _between(move: p.Step | p.Ramp, path: str, facts: Facts) -> None:
+    _inside(move.from_us, f"{path}.from", (move.channel,), facts)
+    _inside(move.to_us, f"{path}.to", (move.channel,), facts)
+    channel = facts.channels.get(move.channel)
+    if channel is None:
+        return
+    start = channel.range.low_us if move.from_us is None else move.from_us
+    end = channel.range.high_us if move.to_us is None else move.to_us
+    if start == end:
+        key = "to" if move.to_us is not None else "from"
+        facts.problem(f"{path}.{key}", f"it begins and ends at {start} us", "write two different pulses")
+
+
+def _inside(pulse: int | None, path: str, names: Iterable[str], facts: Facts) -> None:
+    """Note a pulse outside the range of any of these channels."""
+    for name in names:
+        channel = facts.channels.get(name)
+        if pulse is None or channel is None or channel.range.low_us <= pulse <= channel.range.high_us:
+            continue
+        facts.problem(path, f"{pulse} us is outside the range of {name}", f"write a pulse {_span(channel)}")
+        return
+
+
+def _span(channel: p.Channel) -> str:
+    return f"from {format_pulse(channel.range.low_us)} to {format_pulse(channel.range.high_us)}"
+
+
+def _sweep(sweep: p.Sweep, path: str, facts: Facts) -> None:
+    channels = [facts.channels[name] for name in sweep.channels or facts.channels if name in facts.channels]
+    names = [channel.name for channel in channels]
+    _inside(sweep.from_us, f"{path}.from", names, facts)
+    _inside(sweep.to_us, f"{path}.to", names, facts)
+    for channel in channels:
+        low = channel.range.low_us if sweep.from_us is None else sweep.from_us
+        high = channel.range.high_us if sweep.to_us is None else sweep.to_us
+        if low >= high and channel.range.low_us <= low and high <= channel.range.high_us:
+            key = "to" if sweep.to_us is not None else "from"
+            facts.problem(
+                f"{path}.{key}", f"a sweep from {low} us to {high} us", "write the lower pulse in `from`"
+            )
+            break
+    if sweep.shape == "staircase":
+        _staircase(sweep, channels, path, facts)
+    elif facts.is_written(f"{path}.dwell"):
+        facts.problem(
+            f"{path}.dwell", f"`dwell` with {sweep.shape}", "it belongs to staircase; write `period`"
+        )
+
+
+def _staircase(sweep: p.Sweep, channels: list[p.Channel], path: str, facts: Facts) -> None:
+    if facts.is_written(f"{path}.period"):
+        facts.problem(
+            f"{path}.period", "`period` with staircase", "it belongs to triangle and sine; write `dwell`"
+        )
+    for channel in channels if facts.link else ():
+        assert facts.link is not None
+        took = sweep_ns(sweep, channel, facts.link)
+        if took > MAX_STAIRCASE_NS:
+            each = format_duration(stair_ns(sweep, facts.link))
+            found = (
+                f"the staircase takes {format_duration(took, 3)} on {channel.name}: "
+                f"{stairs(sweep, channel)} values x {sweep.cycles} x {each}"
+            )
+            most = format_duration(MAX_STAIRCASE_NS)
+            facts.problem(
+                path, found, f"at most {most}; raise the channel's resolution, or lower dwell or cycles"
+            )
+            return
+
+
+def _wait(wait: p.Wait, path: str, facts: Facts) -> None:
+    if wait.until != "packets" and facts.is_written(f"{path}.packets"):
+        facts.problem(
+            f"{path}.packets", f"`packets` with until: {wait.until}", "it belongs to until: packets"
+        )
+
+
+def _inject(_inject: p.Inject, path: str, facts: Facts) -> None:
+    if facts.link is not None and not _injected(facts.link):
+        facts.problem(path, "the link declares no telemetry to inject", "add a field with `source: injected`")
+
+
+def _injected(link: p.Link) -> list[p.TelemetryField]:
+    return [field for field in link.telemetry if field.source == "injected"]
+
+
+def _telemetry(check: p.TelemetryValue | p.TelemetryAge, path: str, facts: Facts) -> None:
+    if facts.link is not None and not _injected(facts.link):
+        found = f"{check.WORD} without telemetry to inject"
+        facts.problem(path, found, "add a field with `source: injected` to link.telemetry")
+    elif _no_step("inject", facts):
+        facts.problem(
+            path, f"{check.WORD} without an inject step", "add a step such as `inject: {times: 20}`"
+        )
+
+
+def _no_step(word: str, facts: Facts) -> bool:
+    """Return whether the plan surely has no such step; a snippet has no steps to look at."""
+    return (
+        "steps" in facts.reading.places
+        and "step" not in facts.reading.torn
+        and word not in facts.words("step")
+    )
+
+
+def _needs_cut(check: p.FailsafeEntry | p.FailsafeOutputs | p.FailsafeExit, path: str, facts: Facts) -> None:
+    if _no_step("cut", facts):
+        facts.problem(
+            path, f"{check.WORD} needs a cut step", "add one, such as `cut: {duration: 1 s, times: 20}`"
+        )
+        return
+    cuts = [made for made in facts.reading.made.values() if isinstance(made, p.Cut)]
+    some_unread = len(cuts) < facts.words("step").count("cut")
+    if isinstance(check, p.FailsafeExit) or facts.link is None or not cuts or some_unread:
+        return
+    own = check.within_ns if isinstance(check, p.FailsafeEntry) else None
+    within = own or facts.link.failsafe.within_ns
+    least = within + facts.link.packet_period_ns
+    longest = max(cut.duration_ns for cut in cuts)
+    if longest <= least:
+        found = f"the longest cut, {format_duration(longest)}, ends before failsafe is due"
+        facts.problem(
+            path, found, f"make a cut longer than {format_duration(least)}, the limit and one packet period"
+        )
+
+
+def _packet_rate(check: p.PacketRate, path: str, facts: Facts) -> None:
+    if facts.link is not None and check.at_least_mhz > facts.link.packet_rate_mhz:
+        rate = format_frequency(facts.link.packet_rate_mhz)
+        found = f"{format_frequency(check.at_least_mhz)} is more than the link's rate"
+        facts.problem(f"{path}.at_least", found, f"at most {rate}")
+
+
+def _control_gap(check: p.ControlGap, path: str, facts: Facts) -> None:
+    if facts.link is not None and check.at_most_ns < facts.link.packet_period_ns:
+        period = format_duration(facts.link.packet_period_ns)
+        found = f"{format_duration(check.at_most_ns)} is shorter than one packet period"
+        facts.problem(f"{path}.at_most", found, f"at least {period}")
+
+
+_RULES: Final[Mapping[type, Callable[[Any, str, Facts], None]]] = MappingProxyType(
+    {
+        p.Channel: _channel,
+        p.Failsafe: _failsafe,
+        p.Link: _link,
+        p.Hold: _hold,
+        p.Step: _between,
+        p.Ramp: _between,
+        p.Sweep: _sweep,
+        p.Wait: _wait,
+        p.Inject: _inject,
+        p.PacketRate: _packet_rate,
+        p.ControlGap: _control_gap,
+        p.FailsafeEntry: _needs_cut,
+        p.FailsafeOutputs: _needs_cut,
+        p.FailsafeExit: _needs_cut,
+        p.TelemetryValue: _telemetry,
+        p.TelemetryAge: _telemetry,
+    }
+)

@@ -1,0 +1,158 @@
+"""What does verdict.json hold? One run's judgement as plain JSON, the same bytes for the same recording."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from harness.clock import label_of
+from harness.recording.header import plan_sha256
+from harness.recording.model import Header
+from harness.verdict import CheckResult, Judgement
+
+FORMAT: Final = 1
+KEYS: Final = {
+    "format": "version of this document: 1; it changes when a key is renamed or removed",
+    "verdict": "pass, fail, inconclusive or error: the worst of all checks",
+    "exit_code": "what the command returned: 0 pass, 1 fail, 3 error on the bench, 5 inconclusive",
+    "plan.name": "the plan's name, its file name without the ending",
+    "plan.title": "the plan's own one-line title",
+    "plan.sha256": "SHA-256 of the plan's text in UTF-8",
+    "rig.name": "the rig's name",
+    "rig.hardware": "true if real devices were driven, false if they were simulated",
+    "rig.baud": "bits per second of each port's line, by role",
+    "rig.facts": "what was known of the ports, such as adapters and latency timers",
+    "seed": "the seed that all chance of the run came from",
+    "versions": "versions of the programs that made the recording",
+    "clock": "virtual (simulated time) or monotonic (real time)",
+    "started": "start of the run, date and time in UTC; null in simulated time",
+    "link_seconds": "time from the first step to the end of the last, in s",
+    "packets.sent": "packets that the transmitter reported as sent",
+    "packets.applied": "packets that the receiver reported as applied",
+    "devices": "what each device said of itself, by role; untrusted text",
+    "notes": "lines about the run as a whole",
+    "checks": "list, in the plan's order; each entry has the following keys",
+    "checks.name": "the check's name in the plan",
+    "checks.kind": "what kind of check it is",
+    "checks.verdict": "pass, fail, inconclusive or error",
+    "checks.value": "measured value in `unit`; null if there is none, or if it is not finite (see `reason`)",
+    "checks.interval": "[low, high] in `unit` at `confidence`, null for an open end; null if there is none",
+    "checks.confidence": "confidence with which each end of the interval holds, a share of 1",
+    "checks.uncertainty": "measurement uncertainty in `unit` by which the interval was widened",
+    "checks.limit": "the limit in `unit`",
+    "checks.side": "at least or at most: which side of the limit is good",
+    "checks.margin": "distance from the limit in `unit`, positive on the good side",
+    "checks.unit": "unit of the numbers above",
+    "checks.samples": "number of things the value rests on",
+    "checks.sample_unit": "what those things are",
+    "checks.needed": "how many more of them would settle an inconclusive check, if that can be told",
+    "checks.counts": "the whole numbers behind the value, by name",
+    "checks.reason": "why the verdict is what it is",
+    "checks.examples": "single events worth looking at",
+    "checks.advice": "what to try next",
+}
+"""Every key and what it means; a dot leads into an object or into each entry of a list."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One run's judgement, the header it was made under and the plan's title: what every report tells."""
+
+    judgement: Judgement
+    header: Header
+    title: str
+
+
+def verdict_document(outcome: Outcome) -> dict[str, object]:
+    """Return the document as plain JSON values, keys as in `KEYS`. Pure: equal outcomes, equal documents."""
+    judgement, header = outcome.judgement, outcome.header
+    return {
+        "format": FORMAT,
+        "verdict": judgement.verdict.value,
+        "exit_code": int(judgement.verdict.exit_code),
+        "plan": {"name": header.plan_name, "title": outcome.title, "sha256": plan_sha256(header.plan_text)},
+        "rig": {
+            "name": header.rig_name,
+            "hardware": header.hardware,
+            "baud": {role.value: header.baud[role] for role in sorted(header.baud)},
+            "facts": dict(sorted(header.facts.items())),
+        },
+        "seed": header.seed,
+        "versions": dict(header.versions),
+        "clock": header.clock,
+        "started": label_of(header.wall_seconds) if header.wall_seconds else None,
+        "link_seconds": float(judgement.link_seconds),
+        "packets": {"sent": int(judgement.packets_sent), "applied": int(judgement.packets_applied)},
+        "devices": dict(sorted(judgement.devices.items())),
+        "notes": list(judgement.notes),
+        "checks": [_check(result) for result in judgement.results],
+    }
+
+
+def to_json(document: dict[str, object]) -> str:
+    """Return the document as ASCII text, indented, keys in their order, with a newline at the end."""
+    return json.dumps(_whole_text(document), indent=2, ensure_ascii=True, allow_nan=False) + "\n"
+
+
+def _check(result: CheckResult) -> dict[str, object]:
+    low, high = result.interval or (None, None)
+    return {
+        "name": result.name,
+        "kind": result.kind,
+        "verdict": result.verdict.value,
+        "value": _finite(result.value),
+        "interval": None if result.interval is None else [_finite(low), _finite(high)],
+        "confidence": _finite(result.confidence),
+        "uncertainty": _finite(result.uncertainty),
+        "limit": _finite(result.limit),
+        "side": result.side,
+        "margin": _finite(result.margin),
+        "unit": result.unit,
+        "samples": int(result.samples),
+        "sample_unit": result.sample_unit,
+        "needed": None if result.needed is None else int(result.needed),
+        "counts": {name: int(count) for name, count in sorted(result.counts.items())},
+        "reason": _reason(result),
+        "examples": list(result.examples),
+        "advice": list(result.advice),
+    }
+
+
+def _finite(number: float | None) -> float | None:
+    """JSON has no infinity and no NaN: they become null, and the reason tells."""
+    return float(number) if number is not None and math.isfinite(number) else None
+
+
+def _reason(result: CheckResult) -> str:
+    """Return the reason, with a word on each number that null stands in for."""
+    low, high = result.interval or (None, None)
+    numbers = {
+        "value": result.value,
+        "interval's low end": low,
+        "interval's high end": high,
+        "uncertainty": result.uncertainty,
+        "limit": result.limit,
+    }
+    odd = [f"the {name} is {_odd_word(number)}" for name, number in numbers.items() if _is_odd(number)]
+    return f"{result.reason} ({', '.join(odd)})" if odd else result.reason
+
+
+def _is_odd(number: float | None) -> bool:
+    return number is not None and not math.isfinite(number)
+
+
+def _odd_word(number: float | None) -> str:
+    if number is None or math.isnan(number):
+        return "not a number"
+    return "infinite" if number > 0 else "minus infinite"
+
+
+def _whole_text(value: object) -> object:
+    """Replace halves of surrogate pairs, which strict JSON readers refuse."""
+    if isinstance(value, str):
+        return value.encode("utf-16-le", "surrogatepass").decode("utf-16-le", "replace")
+    if isinstance(value, dict):
+        return {_whole_text(key): _whole_text(item) for key, item in value.items()}
+    return [_whole_text(item) for item in value] if isinstance(value, list) else value

@@ -1,0 +1,89 @@
+"""What does junit.xml hold? One test suite a plan, one test case a check, for whatever reads such files.
+
+Common practice, no standard: `failure` for fail, `error` for inconclusive and error. A check that could not
+be judged is never shown as passed or skipped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+from xml.etree import ElementTree as ET
+
+from harness.clock import label_of
+from harness.report.document import Outcome
+from harness.report.escape import clean
+from harness.report.figures import figures
+from harness.report.text import details, headline
+from harness.verdict import CheckResult, Verdict
+
+_TAGS: Final = {Verdict.FAIL: "failure", Verdict.INCONCLUSIVE: "error", Verdict.ERROR: "error"}
+_NOTHING: Final = CheckResult(
+    name="verdict", kind="verdict", verdict=Verdict.INCONCLUSIVE, reason="nothing was judged"
+)
+
+
+def junit_xml(outcomes: Sequence[Outcome]) -> str:
+    """Return an XML document in ASCII with a newline at the end. Foreign text is escaped."""
+    root = ET.Element("testsuites")
+    for outcome in outcomes:
+        root.append(_suite(outcome))
+    _count(root, list(root.iter("testcase")))
+    root.set("time", f"{sum(outcome.judgement.link_seconds for outcome in outcomes):.3f}")
+    ET.indent(root)
+    data: bytes = ET.tostring(root, encoding="us-ascii", xml_declaration=True)
+    return data.decode("ascii") + "\n"
+
+
+def _suite(outcome: Outcome) -> ET.Element:
+    judgement, header = outcome.judgement, outcome.header
+    suite = ET.Element("testsuite", name=clean(header.plan_name))
+    results = judgement.results or (_NOTHING,)
+    cases = [_case(result, f"propsoff.{clean(header.plan_name)}") for result in results]
+    _count(suite, cases)
+    suite.set("time", f"{judgement.link_seconds:.3f}")
+    if header.wall_seconds:
+        suite.set("timestamp", label_of(header.wall_seconds).removesuffix("Z"))
+    suite.append(_properties(outcome))
+    suite.extend(cases)
+    lines = [headline(outcome), *map(clean, judgement.notes)]
+    ET.SubElement(suite, "system-out").text = "\n".join(lines)
+    return suite
+
+
+def _count(element: ET.Element, cases: Sequence[ET.Element]) -> None:
+    element.set("tests", str(len(cases)))
+    for attribute, tag in (("failures", "failure"), ("errors", "error")):
+        element.set(attribute, str(sum(case.find(tag) is not None for case in cases)))
+
+
+def _properties(outcome: Outcome) -> ET.Element:
+    judgement, header = outcome.judgement, outcome.header
+    values = {
+        "title": outcome.title,
+        "verdict": judgement.verdict.value,
+        "rig": header.rig_name,
+        "hardware": "yes" if header.hardware else "no",
+        "seed": str(header.seed),
+        "clock": header.clock,
+        "packets sent": str(judgement.packets_sent),
+        "packets applied": str(judgement.packets_applied),
+        **{f"version {name}": version for name, version in header.versions},
+        **{f"device {role}": words for role, words in sorted(judgement.devices.items())},
+    }
+    properties = ET.Element("properties")
+    for name, value in values.items():
+        ET.SubElement(properties, "property", name=clean(name), value=clean(value))
+    return properties
+
+
+def _case(result: CheckResult, classname: str) -> ET.Element:
+    """Return one test case; its time is 0 because judging takes no link time, which stands at the suite."""
+    case = ET.Element("testcase", name=clean(result.name), classname=classname, time="0")
+    tag = _TAGS.get(result.verdict)
+    if tag is None:
+        ET.SubElement(case, "system-out").text = figures(result).line() or clean(result.reason)
+    else:
+        trouble = ET.SubElement(case, tag, message=clean(result.reason), type=result.verdict.value)
+        trouble.text = details(result)
+    return case

@@ -1,0 +1,380 @@
+"""Carries out a timeline on any bench and leaves a recording: the one reactive part.
+
+It waits until devices answer, waits for the link, stops early when a wait is missed, and always ends with
+the throttle closed and the devices released: at the end, on Ctrl-C, on any exception, with a port gone.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Final, Protocol
+
+from harness.bench.identify import check_identity, explain_silence
+from harness.bench.protocol import Bench, Role
+from harness.clock import MS, S
+from harness.codec import messages as m
+from harness.conversation import Conversation
+from harness.errors import BenchError
+from harness.plan import model as p
+from harness.recording import RecordingWriter
+from harness.report.live import Snapshot
+from harness.timeline import Due, Segment, Timeline
+
+IDENTIFY_NS: Final = 3 * S
+"""A board that restarts when its port is opened (common practice) needs about two seconds to answer."""
+IDENTIFY_EVERY_NS: Final = 250 * MS
+PINGS_AT_ENDS: Final = 8
+PING_EVERY_NS: Final = 40 * MS
+QUIET_NS: Final = 300 * MS
+"""Time at rest before the devices are released, for the last packets and reports to come in."""
+
+_ABILITY: Final = {
+    m.Sticks.TYPE: (m.Ability.STICKS, "take stick positions from the bench"),
+    m.Burst.TYPE: (m.Ability.BURST, "send bursts"),
+    m.Silence.TYPE: (m.Ability.SILENCE, "be silent for a link cut"),
+    m.Inject.TYPE: (m.Ability.INJECT, "take injected telemetry"),
+    m.Restart.TYPE: (m.Ability.RESTART, "restart on command"),
+}
+_NEEDS: Final = {
+    p.Burst: (Role.TRANSMITTER, m.Burst.TYPE),
+    p.Cut: (Role.TRANSMITTER, m.Silence.TYPE),
+    p.Inject: (Role.RECEIVER, m.Inject.TYPE),
+}
+
+
+class Observer(Protocol):
+    """Whoever shows the run while it goes on."""
+
+    def update(self, snapshot: Snapshot) -> None:
+        """Take the newest state; must cost next to nothing."""
+        ...
+
+    def say(self, line: str) -> None:
+        """Tell one line."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """How a run ended: `why` is complete, interrupted, wait missed, port gone or error."""
+
+    why: str = "complete"
+    detail: str = ""
+    step: str = ""
+    role: str = ""
+    port: str = ""
+
+
+class Runner:
+    """One run of one plan on one bench. The bench stays open; who opened it closes it."""
+
+    def __init__(self, bench: Bench, writer: RecordingWriter, plan: p.Plan, observer: Observer) -> None:
+        self.talk = Conversation(bench, writer)
+        self.bench = bench
+        self.writer = writer
+        self.plan = plan
+        self.link = plan.link
+        self.observer = observer
+        self.sets = 0
+        self.cuts = 0
+        self.step = ""
+
+    # -- the whole run -------------------------------------------------------------------------------
+
+    def run(self, timeline: Timeline) -> End:
+        """Carry out `timeline` from identification to release and return how it ended.
+
+        Raises BenchError if a device cannot be identified; whatever happens later is told by the End and by
+        the recording. An exception that is our own fault goes on after the devices are safe.
+        """
+        with _no_collector():
+            self.connect([segment.step for segment in timeline.segments])
+            end = End("error", "the harness stopped by itself")
+            try:
+                end = self.play(timeline.segments)
+            except KeyboardInterrupt:
+                end = End("interrupted", "stopped from the keyboard", self.step)
+            except BenchError as error:
+                end = End("port gone", str(error), self.step, error.role, error.port)
+            finally:
+                self.finish(end)
+        return end
+
+    def connect(self, steps: Sequence[p.PlanStep] = ()) -> None:
+        """Identify both devices, set the packet rate, map the clocks, put the sticks to rest.
+
+        Raises BenchError in plain words if a device does not answer as it must.
+        """
+        self.writer.mark(self.bench.now_ns(), "begin")
+        try:
+            for role in Role:
+                self._identify(role)
+            self.require(steps)
+            self.talk.keeps_alive = True
+            self._set_packet_rate()
+            self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
+            self._rest()
+        except BaseException:
+            self.let_go()
+            raise
+
+    def finish(self, end: End) -> None:
+        """Close the throttle, let the last reports come in, release the devices, write the end mark."""
+        try:
+            self._rest()
+            if end.why == "complete":
+                self.talk.advance(self.bench.now_ns() + QUIET_NS)
+                self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
+        except (BenchError, KeyboardInterrupt) as error:
+            if end.why == "complete":
+                end = _end_of(error, self.step)
+        finally:
+            self.let_go()
+            self.talk.finish()
+            self.writer.mark(
+                self.bench.now_ns(), "end",
+                why=end.why, detail=end.detail, step=end.step, role=end.role, port=end.port,
+            )  # fmt: skip
+
+    def let_go(self) -> None:
+        """Put the sticks to rest and release both devices; no lost port or second Ctrl-C stops it."""
+        self.talk.keeps_alive = False
+        last_calls = (
+            self._rest,
+            *(partial(self.talk.send, role, m.Release()) for role in Role),
+            lambda: self.bench.advance(self.bench.now_ns() + 20 * MS),
+        )
+        for call in last_calls:
+            with contextlib.suppress(BenchError, KeyboardInterrupt):
+                call()
+
+    # -- connecting ----------------------------------------------------------------------------------
+
+    def _identify(self, role: Role) -> None:
+        port = self.talk.ports[role]
+        deadline = self.bench.now_ns() + IDENTIFY_NS
+        while port.identity is None:
+            now = self.bench.now_ns()
+            if now >= deadline:
+                baud, name = self.bench.baud[role], self.port_name(role)
+                raise BenchError(explain_silence(port.seen, role, port=name, baud=baud), role=role, port=name)
+            self.talk.send(role, m.Identify())
+            self.talk.wait_for(lambda: port.identity is not None, until_ns=now + IDENTIFY_EVERY_NS)
+        problem = check_identity(port.identity, role, self.link)
+        if problem:
+            raise BenchError(problem, role=role, port=self.port_name(role))
+
+    def port_name(self, role: Role) -> str:
+        """The port's name as the bench knows it."""
+        return self.bench.facts.get(f"{role} port", str(role))
+
+    def require(self, steps: Sequence[p.PlanStep]) -> None:
+        """Refuse before anything moves what the firmware says that it cannot do."""
+        needs = {(Role.TRANSMITTER, m.Sticks.TYPE): "every plan"}
+        for step in reversed(steps):
+            action = step.action
+            if isinstance(action, p.Restart):
+                needs[action.device, m.Restart.TYPE] = step.path
+            elif type(action) in _NEEDS:
+                needs[_NEEDS[type(action)]] = step.path
+        for (role, kind), path in needs.items():
+            identity = self.talk.ports[role].identity
+            assert identity is not None
+            ability, words = _ABILITY[kind]
+            if not identity.abilities & ability:
+                raise BenchError(
+                    f"the {role}'s firmware says that it cannot {words}, which {path} needs; "
+                    "leave the step out or build the firmware with that ability",
+                    role=role,
+                    port=self.port_name(role),
+                )
+
+    def _set_packet_rate(self) -> None:
+        identity = self.talk.ports[Role.TRANSMITTER].identity
+        assert identity is not None
+        rate = self.link.packet_rate_mhz
+        if identity.packet_rate_mhz == rate or not identity.abilities & m.Ability.SET_PACKET_RATE:
+            return
+        reply = self.talk.ask(Role.TRANSMITTER, m.Setting(m.SettingId.PACKET_RATE_MHZ, rate))
+        if reply is None or reply.result != m.Result.DONE:
+            told = "did not reply" if reply is None else "refused"
+            raise BenchError(
+                f"the transmitter {told} when asked for {rate / 1000:g} packets a second; "
+                f"it sends {identity.packet_rate_mhz / 1000:g}: set link.packet_rate to that",
+                role=Role.TRANSMITTER,
+                port=self.port_name(Role.TRANSMITTER),
+            )
+
+    def _rest(self) -> None:
+        self._send_sticks(self.link.rest_us)
+
+    def _send_sticks(self, pulses: tuple[int, ...]) -> None:
+        self.sets = self.sets % 0xFFFF + 1
+        self.talk.send(Role.TRANSMITTER, m.Sticks(self.sets, pulses))
+
+    # -- playing -------------------------------------------------------------------------------------
+
+    def play(self, segments: Sequence[Segment]) -> End:
+        """Carry out segments in order; ends early when a wait is missed."""
+        state = _State(self, segments)
+        self.talk.on_beat = state.beat
+        path: str | None = None
+        for index, segment in enumerate(segments):
+            if segment.step.path != path or segment.step.action.WORD != "cut":
+                self._end_step(path)
+                path = segment.step.path
+                self._begin_step(segment)
+            state.enter(segment, index)
+            if not self._play_segment(segment):
+                self._end_step(path)
+                assert segment.wait is not None
+                return End("wait missed", _missed(segment.wait), segment.step.path)
+        self._end_step(path)
+        return End()
+
+    def _begin_step(self, segment: Segment) -> None:
+        step = segment.step
+        self.step = step.path
+        self.writer.mark(
+            self.bench.now_ns(), "step",
+            path=step.path, kind=step.action.WORD, name=step.name, title=segment.title,
+        )  # fmt: skip
+
+    def _end_step(self, path: str | None) -> None:
+        if path is not None:
+            self.writer.mark(self.bench.now_ns(), "step end", path=path)
+            self.writer.flush()
+
+    def _play_segment(self, segment: Segment) -> bool:
+        """Send a segment's messages at their times; returns False if it is a wait that was missed."""
+        start = self.bench.now_ns()
+        happened = _condition(self, segment.wait)
+        for due in segment.due(self.sets):
+            if self._pass_time(start + due.at_ns, segment, happened):
+                break
+            self._send_due(due)
+        if self._pass_time(start + segment.length_ns, segment, happened) or segment.wait is None:
+            return True
+        self.writer.mark(
+            self.bench.now_ns(), "missed",
+            path=segment.step.path, until=segment.wait.until, deadline_ns=segment.wait.deadline_ns,
+        )  # fmt: skip
+        return False
+
+    def _pass_time(self, until_ns: int, segment: Segment, happened: _Condition) -> bool:
+        """Advance to `until_ns`; for a wait stop as soon as it is over and return True."""
+        if segment.wait is None:
+            if until_ns > self.bench.now_ns():
+                self.talk.advance(until_ns)
+            return False
+        return self.talk.wait_for(happened, until_ns=until_ns)
+
+    def _send_due(self, due: Due) -> None:
+        message = due.message
+        if type(message) is m.Sticks:
+            self.sets = message.set_number
+        self.talk.send(due.role, message)
+        if due.mark == "cut":
+            self.cuts += 1
+            self.writer.mark(
+                self.bench.now_ns(), "cut",
+                number=self.cuts, delay_us=message.delay_us, duration_us=message.duration_us,
+            )  # fmt: skip
+        elif due.mark == "restart":
+            self.writer.mark(self.bench.now_ns(), "restart", role=due.role)
+
+
+class _Condition(Protocol):
+    def __call__(self) -> bool: ...
+
+
+def _condition(runner: Runner, wait: p.Wait | None) -> _Condition:
+    """What a wait waits for, counted from now."""
+    talk = runner.talk
+    if wait is None:
+        return lambda: False
+    if wait.until == "linked":
+        return lambda: talk.link_state == "linked"
+    if wait.until == "failsafe":
+        return lambda: talk.in_failsafe
+    start = talk.applied
+    return lambda: talk.applied - start >= wait.packets
+
+
+def _missed(wait: p.Wait) -> str:
+    words = {
+        "linked": "the link was not up",
+        "failsafe": "no failsafe came",
+        "packets": "too few packets came",
+    }
+    return f"{words[wait.until]} within {wait.deadline_ns / S:g} s"
+
+
+def _end_of(error: BenchError | KeyboardInterrupt, step: str) -> End:
+    if isinstance(error, BenchError):
+        return End("port gone", str(error), step, error.role, error.port)
+    return End("interrupted", "stopped from the keyboard", step)
+
+
+class _State:
+    """What the display is told, gathered a few times a second."""
+
+    def __init__(self, runner: Runner, segments: Sequence[Segment]) -> None:
+        self.runner = runner
+        self.total_ns = sum(segment.length_ns for segment in segments)
+        self.stages = _stages(segments)
+        self.title = ""
+        self.path = ""
+        self.index = 0
+        self.begun = runner.bench.now_ns()
+        self.recent: list[tuple[int, int]] = []
+
+    def enter(self, segment: Segment, index: int) -> None:
+        self.title, self.path, self.index = segment.title, segment.step.path, self.stages[index]
+        self.beat()
+
+    def beat(self) -> None:
+        talk = self.runner.talk
+        elapsed = self.runner.bench.now_ns() - self.begun
+        self.recent = [*self.recent[-20:], (talk.sent, talk.applied)]
+        sent, applied = (now - then for now, then in zip(self.recent[-1], self.recent[0], strict=True))
+        self.runner.observer.update(
+            Snapshot(
+                plan=self.runner.plan.name,
+                step_path=self.path,
+                step_title=self.title,
+                step_index=self.index,
+                steps_total=self.stages[-1] + 1,
+                elapsed_ns=elapsed,
+                left_ns=max(0, self.total_ns - elapsed),
+                packets_sent=talk.sent,
+                packets_applied=talk.applied,
+                recent_delivery=(applied, sent),
+                link_state=talk.link_state,
+            )
+        )
+
+
+def _stages(segments: Sequence[Segment]) -> list[int]:
+    """Number the segments as a person counts them: sixty cuts in a row are one stage."""
+    numbers: list[int] = []
+    for before, segment in zip((None, *segments), segments, strict=False):
+        same = before is not None and (before.step.path, before.title) == (segment.step.path, segment.title)
+        numbers.append(numbers[-1] + (not same) if numbers else 0)
+    return numbers
+
+
+@contextlib.contextmanager
+def _no_collector() -> Iterator[None]:
+    """Keep the cyclic collector from stalling the run; it can take 20 ms and more (measured)."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()

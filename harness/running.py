@@ -1,0 +1,190 @@
+"""One run from plan to verdict: opens the bench, carries out the plan, judges, writes the folder.
+
+The command line and the pytest plugin both come through here.
+"""
+
+from __future__ import annotations
+
+import platform
+import signal
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness._version import __version__
+from harness.bench.opening import open_bench
+from harness.bench.protocol import Bench
+from harness.bench.rig import Rig, rig_baud
+from harness.clock import wall_seconds
+from harness.codec.messages import PROTOCOL_VERSION
+from harness.errors import PlanError, Problem, UserError
+from harness.load import load_problems
+from harness.plan.model import Plan
+from harness.plan.reader import parse_plan, place_of
+from harness.recording import Header, Recording, RecordingWriter, read_recording
+from harness.report.document import Outcome
+from harness.report.folder import RECORDING, RunFolder
+from harness.runner import Observer, Runner
+from harness.timeline import Timeline, build_timeline
+
+if TYPE_CHECKING:
+    from harness.verdict import Judgement
+
+CAUTIONS = """\
+Before this bench moves anything:
+  * take the propellers off;
+  * tie the model down, hands and cables clear of everything that turns;
+  * use a supply with a current limit; never leave a lithium battery charging or running unattended;
+  * keep to the radio and flying rules where you are.
+A pass is not permission to fly."""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What is to be run: a plan on a rig under a seed, maybe with a mock defect or its near miss.
+
+    `file` is the plan's file for messages; `words` are plan and rig as they were typed, to be typed again.
+    """
+
+    plan: Plan
+    file: str
+    rig: Rig
+    seed: int
+    defect: str | None = None
+    near_miss: bool = False
+    props_off: bool = False
+    words: tuple[str, str] = ("", "")
+
+
+def run(request: Request, folder: RunFolder, observer: Observer) -> Outcome:
+    """Carry out one run into `folder` and return what came out of it.
+
+    The folder gets recording.pcapng, verdict.json, junit.xml and report.txt. Raises PlanError when the rig's
+    lines cannot carry the plan, UserError when hardware is not cleared, BenchError when no run came about.
+    """
+    timeline = timeline_for(request)
+    require_props_off(request)
+    with closing(open_for(request)) as bench, folder.open_recording() as file:
+        writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
+        try:
+            with _signals_as_interrupts():
+                Runner(bench, writer, request.plan, observer).run(timeline)
+        finally:
+            writer.close()
+    outcome = judge_recording(read_recording(folder.path / RECORDING))
+    write_reports(outcome, folder, request)
+    return outcome
+
+
+def require_props_off(request: Request) -> None:
+    """Raise UserError unless the run is a simulation or the propellers were said to be off."""
+    if request.rig.kind != "mock" and not request.props_off:
+        raise UserError(
+            f"the rig {request.rig.name} drives real ports: "
+            f"add --props-off once the propellers are off\n{CAUTIONS}"
+        )
+
+
+def timeline_for(request: Request) -> Timeline:
+    """Return the request's timeline; raises PlanError if a serial line of its rig cannot carry it."""
+    hardware = request.rig.kind != "mock"
+    share = request.plan.safety.throttle_up_to if hardware else Fraction(1)
+    timeline = build_timeline(request.plan, request.seed, throttle_share=share)
+    problems = []
+    for path, found, allowed in load_problems(timeline, rig_baud(request.rig)):
+        line, column = place_of(request.plan.text, path)
+        problems.append(Problem(request.file, line, column, path, found, allowed))
+    if problems:
+        raise PlanError(tuple(problems))
+    return timeline
+
+
+def judge_recording(recording: Recording) -> Outcome:
+    """Judge a recording by the plan inside it. Pure: equal recordings give equal outcomes, to the bit."""
+    from harness.judge import judge  # numpy and scipy are slow to import
+
+    header = recording.header
+    plan = parse_plan(header.plan_text, f"the plan in the recording ({header.plan_name})", header.plan_name)
+    judgement: Judgement = judge(plan, recording)
+    return Outcome(judgement, header, plan.title)
+
+
+def write_reports(outcome: Outcome, folder: RunFolder, request: Request | None = None) -> None:
+    """Write verdict.json, junit.xml and report.txt into the run folder."""
+    from harness.report import document, junit, text
+
+    replay = text.replay_commands(outcome.header, str(folder.final / RECORDING), **replay_words(request))
+    folder.write("verdict.json", document.to_json(document.verdict_document(outcome)))
+    folder.write("junit.xml", junit.junit_xml((outcome,)))
+    folder.write("report.txt", text.render(outcome, replay=replay))
+
+
+def replay_words(request: Request | None) -> dict[str, Any]:
+    """Return what `replay_commands` needs to repeat a run as it was typed."""
+    if request is None:
+        return {}
+    defect = (request.defect, "--near-miss") if request.near_miss else (request.defect,)
+    return {"plan": request.words[0], "rig": request.words[1], "defect": defect if request.defect else ()}
+
+
+def open_for(request: Request) -> Bench:
+    """Open the bench that a request names."""
+    return open_bench(
+        request.rig, request.plan.link, request.seed, defect=request.defect, near_miss=request.near_miss
+    )
+
+
+def header_for(request: Request, bench: Bench) -> Header:
+    """Return the recording's header: everything the run is made under."""
+    facts = dict(bench.facts)
+    facts.pop("defect", None)
+    if request.defect:
+        facts["defect"] = request.defect + (" (near miss)" if request.near_miss else "")
+    return Header(
+        plan_name=request.plan.name,
+        plan_text=request.plan.text,
+        rig_name=request.rig.name,
+        rig_text=request.rig.text,
+        seed=request.seed,
+        versions=(
+            ("propsoff", __version__),
+            ("protocol", str(PROTOCOL_VERSION)),
+            ("python", platform.python_version()),
+        ),
+        clock="virtual" if bench.is_virtual else "monotonic",
+        wall_seconds=0 if bench.is_virtual else wall_seconds(),
+        hardware=bench.is_hardware,
+        baud=dict(bench.baud),
+        facts=facts,
+    )
+
+
+@contextmanager
+def _signals_as_interrupts() -> Iterator[None]:
+    """Let SIGTERM and SIGHUP end a run as Ctrl-C does, so that the throttle is closed."""
+
+    def interrupt(_number: int, _frame: object) -> None:
+        raise KeyboardInterrupt
+
+    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    try:
+        before = {number: signal.signal(number, interrupt) for number in numbers}
+    except ValueError:  # not the main thread: whoever runs us handles signals
+        before = {}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def default_folder(request: Request, out: Path | None) -> RunFolder:
+    """Return the folder for a run: `out`, or the next free propsoff-runs/PLAN-SEED."""
+    from harness.report.folder import default_out
+
+    if out is not None:
+        return RunFolder.create(out)
+    return RunFolder.create(default_out(request.plan.name, request.seed), numbered=True)

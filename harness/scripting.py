@@ -1,0 +1,108 @@
+"""A bench for tests written in Python: the steps and checks of a plan as calls.
+
+def test_throttle_closes(bench):
+    bench.do("cut", duration="700 ms", times=5)
+    bench.require("failsafe_outputs")
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from harness.bench.protocol import Bench
+from harness.judge import judge
+from harness.plan.model import Plan, PlanStep
+from harness.plan.reader import parse_check, parse_step
+from harness.recording import Recording, RecordingWriter, read_recording
+from harness.report.folder import RECORDING, RunFolder
+from harness.report.live import Quiet
+from harness.report.text import details
+from harness.runner import End, Runner
+from harness.running import Request, header_for, open_for, require_props_off
+from harness.timeline import TimelineBuilder
+from harness.verdict import CheckResult, Verdict
+
+
+class ScriptedBench:
+    """A connected bench. `plan` gives the link; its own steps and checks are not used."""
+
+    def __init__(self, runner: Runner, plan: Plan, seed: int, read: Callable[[], Recording]) -> None:
+        self._runner = runner
+        self._plan = plan
+        self._read = read
+        share = plan.safety.throttle_up_to if runner.bench.is_hardware else Fraction(1)
+        self._builder = TimelineBuilder(plan, seed, share)
+        self._done: list[PlanStep] = []
+
+    @property
+    def bench(self) -> Bench:
+        """The bench underneath, for whoever needs its bytes."""
+        return self._runner.bench
+
+    def do(self, word: str, *, name: str = "", **keys: Any) -> None:
+        """Carry out one step: its word and keys as in a plan, quantities as text with units.
+
+        Raises PlanError as a plan would, BenchError if the bench fails, AssertionError if a wait is missed.
+        """
+        step = parse_step(_snippet({word: keys, "name": name} if name else {word: keys}), self._plan.link)
+        step = replace(step, path=f"steps[{len(self._done)}]")
+        self._runner.require([step])
+        before = len(self._builder.segments)
+        self._builder.add(step)
+        self._done.append(step)
+        end = self._runner.play(self._builder.segments[before:])
+        assert end.why == "complete", f"{word}: {end.detail}"
+
+    def check(self, word: str, **keys: Any) -> CheckResult:
+        """Judge what was recorded so far by one check, its word and keys as in a plan."""
+        steps = tuple(self._done)
+        rule = parse_check(_snippet({word: keys}), self._plan.link, steps)
+        self._runner.talk.ping_round(2, 40_000_000)
+        plan = replace(self._plan, steps=steps, checks=(rule,))
+        return judge(plan, self._read()).results[0]
+
+    def require(self, word: str, **keys: Any) -> CheckResult:
+        """Judge by one check and raise AssertionError, with the evidence, unless it passed."""
+        result = self.check(word, **keys)
+        if result.verdict is not Verdict.PASS:
+            raise AssertionError(details(result))
+        return result
+
+
+def _snippet(entry: dict[str, Any]) -> str:
+    """One entry of a plan as text: JSON is YAML, with characters left as they are."""
+    return json.dumps(entry, ensure_ascii=False)
+
+
+@contextmanager
+def scripted(request: Request, out: Path) -> Iterator[ScriptedBench]:
+    """Open a bench for a script and connect to its devices; the folder `out`, numbered, keeps the recording.
+
+    However the block is left, the throttle is closed and the devices are released.
+    """
+    require_props_off(request)
+    with (
+        RunFolder.create(out, numbered=True) as folder,
+        closing(open_for(request)) as bench,
+        folder.open_recording() as file,
+        closing(RecordingWriter(file, header_for(request, bench), bench.now_ns())) as writer,
+    ):
+
+        def read() -> Recording:
+            writer.flush()
+            return read_recording(folder.path / RECORDING)
+
+        runner = Runner(bench, writer, request.plan, Quiet())
+        runner.connect()
+        end = End("error", "the script ended by an exception")
+        try:
+            yield ScriptedBench(runner, request.plan, request.seed, read)
+            end = End()
+        finally:
+            runner.finish(end)

@@ -1,0 +1,27 @@
+"""The mock layer: a small physical model of a radio-control link on the bench, repeatable from one seed.
+
+What it contains:
+
+* two serial lines, byte by byte (ten bits a byte), each way, with the device's bounded output buffer, a USB
+  adapter's latency timer, bit errors and lost messages (`mocks.line`);
+* a transmitter that samples its sticks at its own packet rate, retransmits up to a limit, and carries out
+  bursts and silences (`mocks.transmitter`);
+* the air: air time from payload and air rate, independent loss, two-state fading, acknowledgements that can
+  be lost by themselves (`mocks.air`);
+* a receiver with a radio that acknowledges with a payload loaded one packet before, drops repeated packets
+  and holds a few in a FIFO until its loop comes round; without packets it goes to failsafe
+  (`mocks.receiver`);
+* on both: a clock with offset, skew and the wrap at 2**32 us, a dead-man's switch, restarts (`mocks.device`);
+* defects: small named changes to this, each with the check that must catch it and a near-miss that must pass
+  (`mocks.defects`).
+
+Every effect is off and every fault zero until `mocks.settings.MockSettings` says otherwise. The devices speak
+through `harness.codec`, byte for byte as firmware does. `mocks.bench` runs them in virtual time,
+`mocks.ptys` in real time on two pseudo-terminals.
+
+What it leaves out: distance, antennas and signal strength; transmit power, radio channels and hopping;
+interference from other transmitters; radio bit errors that a checksum misses; binding; the supply and
+brown-outs; analogue stick inputs (a mock transmitter's own sticks are at rest); the servo pulse train (an
+output changes the moment its packet is applied); sensor noise; framing errors of a wrong baud rate (use
+`bit_errors`). A device takes no time to think but where a setting says so.
+"""

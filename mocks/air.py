@@ -1,0 +1,123 @@
+"""What becomes of a packet in the air? Air time, loss and acknowledgement, one packet at a time.
+
+A transmission lasts (overhead bits + 8 x payload bytes) / air rate. Each attempt and each acknowledgement can
+be lost by itself. A two-state fade (Gilbert, Bell System Technical Journal 39:1253-1265, 1960; Elliott,
+42:1977-1997, 1963) begins and ends between packets and holds for all attempts of a packet, both ways.
+Left out: distance, collisions, capture, frequency hopping, and bit errors that the radio's checksum misses.
+"""
+
+from __future__ import annotations
+
+from random import Random
+from typing import Protocol
+
+from harness.clock import S
+from harness.codec.messages import MAX_TELEMETRY
+from mocks.settings import MockSettings
+from mocks.world import World
+
+Packet = tuple[int, tuple[int, ...]]
+"""Number of the packet, and the pulse of each channel in us."""
+
+NUMBER_BYTES = 2
+BITS_PER_CHANNEL = 12
+"""Holds pulses up to 4095 us; the mock's own layout of a radio packet."""
+
+
+def air_time_ns(payload_bytes: int, *, overhead_bits: int, rate_bit_s: int) -> int:
+    """Return how long a transmission takes, in ns: (overhead + 8 x payload) / rate."""
+    return (overhead_bits + 8 * payload_bytes) * S // rate_bit_s
+
+
+def packet_bytes(channels: int) -> int:
+    """Return the payload size of a control packet."""
+    return NUMBER_BYTES + (channels * BITS_PER_CHANNEL + 7) // 8
+
+
+class Hearing(Protocol):
+    """A receiver's radio."""
+
+    def hear(self, packet: Packet) -> bytes | None:
+        """Take a whole packet; return the acknowledgement's payload, or None for no acknowledgement."""
+        ...
+
+
+class Waiting(Protocol):
+    """A transmitter's radio, waiting for an acknowledgement."""
+
+    def answered(self, payload: bytes) -> None:
+        """Take the acknowledgement."""
+        ...
+
+    def unanswered(self, nothing: None) -> None:
+        """Learn that the time for an acknowledgement is over."""
+        ...
+
+
+class Fading:
+    """Whether the link is in a fade; the chance moves it once per packet."""
+
+    __slots__ = ("_begins", "_ends", "bad", "chance")
+
+    def __init__(self, settings: MockSettings, chance: Random) -> None:
+        self.chance = chance.random
+        self._begins = float(settings.good_to_bad)
+        self._ends = float(settings.bad_to_good)
+        self.bad = False
+
+    def step(self) -> None:
+        """Move on to the next packet."""
+        turned = self.chance() < (self._ends if self.bad else self._begins)
+        self.bad ^= turned
+
+
+class Air:
+    """The medium between a transmitter and a receiver."""
+
+    def __init__(self, world: World, settings: MockSettings, *, channels: int, chance: Random) -> None:
+        self.receiver: Hearing | None = None
+        self._world = world
+        self._settings = settings
+        self._packet_ns = self.time_ns(packet_bytes(channels))
+        self._chance = chance.random
+        self._fading = Fading(settings, chance) if settings.good_to_bad else None
+        in_good, in_bad = (
+            1 - (1 - settings.loss) * (1 - loss) for loss in (settings.loss_in_good, settings.loss_in_bad)
+        )
+        self._packet_loss = (float(in_good), float(in_bad))
+        self._ack_ns = [settings.turn_round_ns + self.time_ns(size) for size in range(MAX_TELEMETRY + 1)]
+        kept = 1 - settings.ack_loss
+        self._ack_loss = (float(1 - (1 - in_good) * kept), float(1 - (1 - in_bad) * kept))
+
+    def time_ns(self, payload_bytes: int) -> int:
+        """Return the air time of a transmission with this payload, in ns."""
+        settings = self._settings
+        return air_time_ns(
+            payload_bytes, overhead_bits=settings.air_overhead_bits, rate_bit_s=settings.air_rate_bit_s
+        )
+
+    def send(self, packet: Packet, sender: Waiting, *, first: bool, patience_ns: int) -> None:
+        """Transmit one attempt; `first` attempts move the fading on.
+
+        The sender is told of the acknowledgement, or of its absence `patience_ns` after the packet's end.
+        """
+        if first and self._fading is not None:
+            self._fading.step()
+        end_ns = self._world.now_ns + self._packet_ns
+        if self._lost(self._packet_loss):
+            self._world.at(end_ns + patience_ns, sender.unanswered, None)
+        else:
+            self._world.at(end_ns, self._arrive, (packet, sender, patience_ns))
+
+    def _arrive(self, sent: tuple[Packet, Waiting, int]) -> None:
+        packet, sender, patience_ns = sent
+        payload = self.receiver.hear(packet) if self.receiver is not None else None
+        now_ns = self._world.now_ns
+        if payload is None or self._lost(self._ack_loss):
+            self._world.at(now_ns + patience_ns, sender.unanswered, None)
+        else:
+            self._world.at(now_ns + self._ack_ns[len(payload)], sender.answered, payload)
+
+    def _lost(self, share: tuple[float, float]) -> bool:
+        loss = share[self._fading is not None and self._fading.bad]
+        return loss > 0 and self._chance() < loss

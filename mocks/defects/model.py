@@ -1,0 +1,67 @@
+"""What is a defect? A small named change to a healthy mock, the check to catch it, and its near-miss."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from harness.errors import UserError
+from harness.plan.model import Link
+from mocks.receiver import Receiver
+from mocks.settings import MockSettings
+from mocks.transmitter import Transmitter
+
+
+def _unchanged(settings: MockSettings) -> MockSettings:
+    return settings
+
+
+@dataclass(frozen=True, slots=True)
+class Patch:
+    """How the mock is changed: its settings or a device's firmware; and what the link must have for it."""
+
+    settings: Callable[[MockSettings], MockSettings] = _unchanged
+    transmitter: type[Transmitter] = Transmitter
+    receiver: type[Receiver] = Receiver
+    needs_channels: int = 1
+    needs_throttle: bool = False
+    needs_telemetry: bool = False
+
+    def check(self, link: Link) -> None:
+        """Raise UserError if the link has not got what this patch changes."""
+        if len(link.channels) < self.needs_channels:
+            raise UserError(f"this defect needs a link with {self.needs_channels} channels or more")
+        if self.needs_throttle and not any(channel.role == "throttle" for channel in link.channels):
+            raise UserError("this defect needs a channel with `role: throttle`")
+        if self.needs_telemetry and not any(field.source == "injected" for field in link.telemetry):
+            raise UserError("this defect needs a telemetry field that can be injected")
+
+
+HEALTHY = Patch()
+
+
+@dataclass(frozen=True, slots=True)
+class Defect:
+    """One entry of the catalogue.
+
+    `caught_by` is the word of the check that must fail on it, `plan` the shipped plan that holds this check.
+    `near_patch` behaves as `near_miss` says: close to the limit, and right.
+    """
+
+    name: str
+    wrong: str
+    cause: str
+    caught_by: str
+    plan: str
+    near_miss: str
+    patch: Patch
+    near_patch: Patch
+
+
+def chosen(defect: Defect | None, *, near_miss: bool) -> tuple[str, Patch]:
+    """Return the name, for the record, and the patch of a defect or of its near-miss; None is healthy."""
+    if defect is None:
+        return "none", HEALTHY
+    if near_miss:
+        return f"near-miss of {defect.name}", defect.near_patch
+    return defect.name, defect.patch

@@ -1,0 +1,187 @@
+"""How do the mock devices and the world around them differ from ideal ones? One frozen value says it.
+
+Every effect is off and every fault zero by default; what remains (air rate, turn-round, retransmission, depth
+of the receive FIFO) is how common 2.4 GHz packet transceivers work: common practice, no source.
+A rig file's `mock:` section has the same keys (`harness.plan.kinds.key` declares them).
+"""
+
+# ruff: noqa: RUF009 - `key` makes a dataclass field
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from fractions import Fraction
+
+from harness.clock import MS, US, S
+from harness.errors import UserError
+from harness.plan.kinds import Duration, Flag, Frequency, Items, Key, Pulse, Share, Text, Whole, key
+from harness.plan.model import Channel, Failsafe, Link, TelemetryField
+
+NONE = Fraction(0)
+ALWAYS = Fraction(1)
+FAILSAFE_SHARE = Fraction(96, 100)
+"""A healthy mock is in failsafe after this share of the declared time; 4 % later is in time, 5 % is not."""
+
+
+@dataclass(frozen=True, slots=True)
+class MockSettings:
+    """Everything that can be set on the mock bench. Shares are exact fractions from 0 to 1."""
+
+    loss: Fraction = key(Share(), "Share of transmissions lost in the air, each by itself, both ways.", NONE)
+    ack_loss: Fraction = key(Share(), "Share of acknowledgements lost on top of `loss`.", NONE)
+    good_to_bad: Fraction = key(Share(), "Two-state fading: chance per packet that a fade begins.", NONE)
+    bad_to_good: Fraction = key(Share(), "Two-state fading: chance per packet that a fade ends.", ALWAYS)
+    loss_in_good: Fraction = key(Share(), "Share of transmissions lost outside fades.", NONE)
+    loss_in_bad: Fraction = key(Share(), "Share of transmissions lost inside fades.", ALWAYS)
+    air_rate_bit_s: int = key(Whole(1_000, 100_000_000), "Bits per second on the air.", 1_000_000)
+    air_overhead_bits: int = key(
+        Whole(0, 10_000),
+        "Bits of a transmission beside its payload; 73 is 8 preamble, 40 address, 9 control, 16 CRC.",
+        73,
+    )
+    turn_round_ns: int = key(
+        Duration(0, 10 * MS),
+        "From the end of a packet to its acknowledgement's start.",
+        130 * US,
+        yaml="turn_round",
+    )
+    retransmit_delay_ns: int = key(
+        Duration(0, S),
+        "From the end of an unanswered packet to the next attempt.",
+        750 * US,
+        yaml="retransmit_delay",
+    )
+    retransmit_limit: int = key(Whole(0, 15), "Attempts after the first.", 3)
+    fifo_depth: int = key(
+        Whole(1, 64), "Packets that the receiver's radio holds until they are taken out.", 3
+    )
+
+    packet_rate_mhz: int | None = key(
+        Frequency(1_000, 1_000_000),
+        "Packets a second; the link's rate if left out.",
+        None,
+        yaml="packet_rate",
+    )
+    channels: int | None = key(Whole(1, 16), "Channels of both devices; the link's if left out.", None)
+    packet_number_start: int = key(Whole(0, 65_535), "Number of the first packet.", 0)
+    start_phase_ns: int = key(
+        Duration(0, 10 * S), "From the transmitter's start to its first packet.", 0, yaml="start_phase"
+    )
+    transmitter_clock_us: int = key(
+        Whole(0, 2**32 - 1), "The transmitter's clock when the bench opens, in us.", 0
+    )
+    receiver_clock_us: int = key(Whole(0, 2**32 - 1), "The receiver's clock when the bench opens, in us.", 0)
+    transmitter_skew_ppm: int = key(
+        Whole(-1_000, 1_000), "How much the transmitter's clock runs fast, in ppm.", 0
+    )
+    receiver_skew_ppm: int = key(Whole(-1_000, 1_000), "How much the receiver's clock runs fast, in ppm.", 0)
+    receiver_loop_ns: int = key(
+        Duration(0, 10 * S),
+        "Time from one look at the radio to the next; 0 us is an interrupt at each packet.",
+        0,
+        yaml="receiver_loop",
+    )
+    block_every_ns: int = key(
+        Duration(0, 600 * S),
+        "How often a routine blocks the receiver's loop; 0 s is never.",
+        0,
+        yaml="block_every",
+    )
+    block_for_ns: int = key(
+        Duration(0, 600 * S), "How long that routine blocks the loop.", 0, yaml="block_for"
+    )
+    failsafe_after_ns: int | None = key(
+        Duration(MS, 60 * S),
+        "From the last applied packet to failsafe; 96 % of the link's declared time if left out.",
+        None,
+        yaml="failsafe_after",
+    )
+    failsafe_us: tuple[int, ...] = key(
+        Items(Pulse()),
+        "Outputs in failsafe, one per channel; as the link declares if left out.",
+        (),
+        yaml="failsafe",
+    )
+    restart_for_ns: int = key(
+        Duration(0, 60 * S), "How long a device is away when it restarts.", 50 * MS, yaml="restart_for"
+    )
+    banner: str = key(Text(200), "Text that both devices print when they start.", "")
+    protocol_version: int = key(Whole(1, 255), "Protocol version that both devices claim.", 1)
+    swapped_ports: bool = key(Flag(), "Whether each device sits behind the other one's port.", False)
+
+    baud: int = key(
+        Whole(1_200, 4_000_000), "Bits per second of both serial lines (ten bits a byte).", 115_200
+    )
+    usb_latency_ns: int = key(
+        Duration(0, 255 * MS),
+        "Latency timer of a USB serial adapter: how long it collects bytes for the PC.",
+        0,
+        yaml="usb_latency",
+    )
+    output_buffer_bytes: int = key(
+        Whole(128, 65_536),
+        "What a device can have waiting for its serial line; more is dropped by the message.",
+        1_024,
+    )
+    transmitter_message_loss: Fraction = key(
+        Share(), "Share of the transmitter's serial messages that vanish whole; they are counted on.", NONE
+    )
+    receiver_message_loss: Fraction = key(
+        Share(), "Share of the receiver's serial messages that vanish whole; they are counted on.", NONE
+    )
+    bit_errors: Fraction = key(Share(), "Share of bits flipped on both serial lines, both ways.", NONE)
+
+
+DUNLIN = Link(
+    packet_rate_mhz=50_000,
+    channels=(
+        Channel(name="roll", failsafe="centre"),
+        Channel(name="pitch", failsafe="centre"),
+        Channel(name="throttle", role="throttle", failsafe="low"),
+        Channel(name="yaw", failsafe="centre"),
+        Channel(name="camera", failsafe="hold"),
+        Channel(name="shutter", failsafe="low"),
+    ),
+    failsafe=Failsafe(within_ns=500 * MS),
+    telemetry=(
+        TelemetryField(name="battery", type="u16", scale=Fraction(1, 100), unit="V"),
+        TelemetryField(name="current", type="i16", scale=Fraction(1, 100), unit="A"),
+        TelemetryField(name="temperature", type="i8", unit="degC"),
+        TelemetryField(name="height", type="i32", scale=Fraction(1, 100), unit="m"),
+    ),
+)
+"""The link of *Dunlin*, a home-built twin-propeller flying wing, for a mock that no plan describes."""
+
+
+def fitted_link(link: Link, settings: MockSettings) -> Link:
+    """Return `link` as the devices have it: with the channels and the packet rate that `settings` ask for."""
+    count = settings.channels or len(link.channels)
+    spare = tuple(
+        Channel(name=f"spare {n}", failsafe="centre") for n in range(len(link.channels) + 1, count + 1)
+    )
+    rate = settings.packet_rate_mhz or link.packet_rate_mhz
+    return replace(link, channels=link.channels[:count] + spare, packet_rate_mhz=rate)
+
+
+def check_settings(link: Link, settings: MockSettings) -> None:
+    """Raise UserError if two settings, or a setting and the fitted link, contradict each other."""
+    if settings.block_for_ns and settings.block_for_ns >= settings.block_every_ns:
+        raise UserError("mock: block_for must be shorter than block_every, or the receiver's loop never runs")
+    if settings.failsafe_us and len(settings.failsafe_us) != len(link.channels):
+        raise UserError(
+            f"mock: failsafe has {len(settings.failsafe_us)} pulses, but the devices have "
+            f"{len(link.channels)} channels; give one for each"
+        )
+
+
+def describe_settings(settings: MockSettings) -> str:
+    """Return the settings that differ from the default as `loss=1/50 baud=57600`; times are in ns."""
+    plain = MockSettings()
+    parts = []
+    for item in fields(settings):
+        value = getattr(settings, item.name)
+        if value != getattr(plain, item.name):
+            declared = item.metadata["key"]
+            assert isinstance(declared, Key)
+            parts.append(f"{item.name}={value}")
+    return " ".join(parts) or "ideal"

@@ -1,0 +1,11 @@
+"""What every test shares: how many examples Hypothesis tries, and the plain default of no deadline."""
+
+from __future__ import annotations
+
+import os
+
+from hypothesis import HealthCheck, settings
+
+settings.register_profile("dev", deadline=None, max_examples=50, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("ci", parent=settings.get_profile("dev"), max_examples=300, derandomize=True)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE") or ("ci" if os.environ.get("CI") else "dev"))

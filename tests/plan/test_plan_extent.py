@@ -1,0 +1,93 @@
+"""The harness knows how long a plan can get without carrying it out."""
+
+from __future__ import annotations
+
+import pytest
+
+from harness.bench.protocol import Role
+from harness.clock import MS, S
+from harness.plan import model as p
+from harness.plan.extent import MOST_CORNERS, count_steps, stairs, step_extent_ns, total_ns
+from harness.timeline import build_timeline, pairwise_ends
+
+LINK = p.Link(
+    packet_rate_mhz=50_000,
+    channels=(
+        p.Channel("roll", failsafe="centre"),
+        p.Channel("throttle", role="throttle", failsafe="low"),
+        p.Channel("tilt", range=p.Range(1100, 1905), resolution_us=10, failsafe="hold"),
+    ),
+    failsafe=p.Failsafe(within_ns=500 * MS),
+    telemetry=(p.TelemetryField("supply", type="u16"),),
+)
+ACTIONS = (
+    p.Settle(for_ns=3 * S),
+    p.Hold(for_ns=2 * S),
+    p.Step(channel="roll", dwell_ns=300 * MS, times=4),
+    p.Ramp(channel="roll", over_ns=5 * S),
+    p.Sweep(period_ns=2 * S, cycles=3),
+    p.Sweep(channels=("roll",), shape="sine", period_ns=S),
+    p.Sweep(shape="staircase", cycles=2),
+    p.Sweep(channels=("tilt",), shape="staircase", from_us=1200, to_us=1300, dwell_ns=30 * MS),
+    p.Corners(),
+    p.Wander(for_ns=7 * S),
+    p.Burst(count=5, spacing_ns=0, times=3),
+    p.Burst(count=5, spacing_ns=20 * MS, pause_ns=0),
+    p.Cut(duration_ns=700 * MS, times=3),
+    p.Cut(duration_ns=700 * MS, phase=5 * MS),
+    p.Wait(until="linked"),
+    p.Restart(device=Role.RECEIVER, times=2),
+    p.Inject(times=5),
+)
+
+
+def steps_of(*actions: p.StepAction) -> tuple[p.PlanStep, ...]:
+    return tuple(p.PlanStep(action, f"{action.WORD} {n}", f"steps[{n}]") for n, action in enumerate(actions))
+
+
+def timeline_of(*actions: p.StepAction):
+    plan = p.Plan("x", "", format=1, title="x", link=LINK, steps=steps_of(*actions), checks=())
+    return build_timeline(plan, 7)
+
+
+@pytest.mark.parametrize("action", ACTIONS, ids=lambda action: action.WORD)
+def test_bounds_the_time_that_a_step_really_takes(action: p.StepAction) -> None:
+    bound, took = step_extent_ns(action, LINK), timeline_of(action).length_ns
+    slack = {"corners": MOST_CORNERS * 500 * MS, "cut": 3 * LINK.packet_period_ns}.get(action.WORD, 0)
+    assert took <= bound <= took + slack
+
+
+@pytest.mark.parametrize("action", ACTIONS, ids=lambda action: action.WORD)
+def test_counts_the_segments_that_a_step_really_makes(action: p.StepAction) -> None:
+    assert count_steps(steps_of(action), LINK) == len(timeline_of(action).segments)
+
+
+def test_counts_a_repeated_step_as_often_as_it_is_carried_out() -> None:
+    inner = p.Repeat(times=3, steps=steps_of(p.Settle(for_ns=S), p.Cut(duration_ns=S, times=2)))
+    outer = p.Repeat(times=2, steps=steps_of(inner, p.Settle(for_ns=S)))
+    timeline = timeline_of(outer)
+    assert count_steps(steps_of(outer), LINK) == len(timeline.segments) == 2 * (3 * (1 + 2) + 1)
+    assert (
+        timeline.length_ns
+        <= total_ns(steps_of(outer), LINK)
+        <= timeline.length_ns + 12 * LINK.packet_period_ns
+    )
+
+
+def test_tells_astronomic_repeats_without_carrying_them_out() -> None:
+    action: p.StepAction = p.Settle(for_ns=S)
+    for _ in range(12):
+        action = p.Repeat(times=10_000, steps=steps_of(action))
+    assert count_steps(steps_of(action), LINK) == 10**48
+    assert total_ns(steps_of(action), LINK) == 10**57
+
+
+def test_allows_corners_enough_rows_for_the_most_channels() -> None:
+    assert len(pairwise_ends(16)) == MOST_CORNERS
+
+
+def test_counts_the_stairs_within_both_ends() -> None:
+    tilt = LINK.channels[2]
+    assert stairs(p.Sweep(), tilt) == 81  # 1100, 1110 ... 1900
+    assert stairs(p.Sweep(from_us=1200, to_us=1200), tilt) == 1
+    assert stairs(p.Sweep(from_us=1300, to_us=1200), tilt) == 0

@@ -1,0 +1,89 @@
+"""The harness writes JUnit XML in which nothing that was not shown counts as passed."""
+
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import pytest
+import xmlschema
+from report_samples import HEADER, JUDGEMENT, OUTCOME, RESULTS, hostile
+
+from harness.report.document import Outcome
+from harness.report.junit import junit_xml
+from harness.verdict import Verdict
+
+HERE = Path(__file__).parent
+
+
+@pytest.fixture(scope="module")
+def schema():
+    return xmlschema.XMLSchema(HERE / "junit.xsd")
+
+
+def outcome(*verdicts, **header):
+    results = tuple(replace(RESULTS[0], verdict=verdict) for verdict in verdicts)
+    return Outcome(replace(JUDGEMENT, results=results), replace(HEADER, **header), "x")
+
+
+def test_writes_the_whole_document():
+    assert junit_xml((OUTCOME,)) == (HERE / "stored" / "junit.xml").read_text()
+
+
+@pytest.mark.parametrize(
+    "outcomes",
+    [(), (OUTCOME,), (OUTCOME, OUTCOME), (hostile(),), (outcome(),), (outcome(wall_seconds=1_700_000_000),)],
+    ids=["none", "one", "two", "hostile", "nothing judged", "real time"],
+)
+def test_is_valid_against_the_common_schema(schema, outcomes):
+    schema.validate(ET.fromstring(junit_xml(outcomes)))
+
+
+def test_would_be_refused_by_the_schema_if_it_were_wrong(schema):
+    with pytest.raises(xmlschema.XMLSchemaValidationError):
+        schema.validate(junit_xml((OUTCOME,)).replace('time="58.800"', 'time="soon"'))
+
+
+@pytest.mark.parametrize(
+    ("verdict", "tag"),
+    [
+        (Verdict.FAIL, "failure"),
+        (Verdict.INCONCLUSIVE, "error"),
+        (Verdict.ERROR, "error"),
+        (Verdict.PASS, None),
+    ],
+)
+def test_maps_each_verdict(verdict, tag):
+    root = ET.fromstring(junit_xml((outcome(verdict),)))
+    (case,) = root.iter("testcase")
+    found = [child.tag for child in case if child.tag != "system-out"]
+    assert found == ([tag] if tag else [])
+    assert tag is None or case.find(tag).get("type") == verdict.value
+    assert root.get("failures") == str(int(tag == "failure"))
+    assert root.get("errors") == str(int(tag == "error"))
+    assert next(root.iter("skipped"), None) is None
+
+
+def test_does_not_pass_a_run_in_which_nothing_was_judged():
+    root = ET.fromstring(junit_xml((outcome(),)))
+    assert (root.get("tests"), root.get("errors")) == ("1", "1")
+    assert root.find("testsuite/testcase/error").get("message") == "nothing was judged"
+
+
+def test_counts_over_all_suites():
+    root = ET.fromstring(junit_xml((OUTCOME, OUTCOME)))
+    assert (root.get("tests"), root.get("failures"), root.get("errors")) == ("12", "4", "4")
+
+
+def test_tells_what_to_try_next_in_a_failure():
+    root = ET.fromstring(junit_xml((OUTCOME,)))
+    assert all(advice in "".join(root.itertext()) for result in RESULTS for advice in result.advice)
+
+
+def test_escapes_whatever_a_device_says():
+    text = junit_xml((hostile(),))
+    assert text.isascii()
+    assert not any(ord(char) < 32 for char in text.replace("\n", ""))
+    shown = ET.fromstring(text).find("testsuite/properties/property[@name='title']").get("value")
+    assert shown.startswith(
+        "\\x1b]0;x\\x07\\x1b[2J[bold]a[/bold] <b>&amp;]]>\\r\\nPASS\\u202e\\ud800\\ufffe\\x00"
+    )

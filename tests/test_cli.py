@@ -1,0 +1,259 @@
+"""The harness's command line: exit codes, output, and one clear error for each mistake."""
+
+import hashlib
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import harness
+from harness.cli import main
+from harness.plan.find import shipped_plans
+
+TINY = """\
+propsoff: 1
+title: Tiny
+link:
+  packet_rate: 50 Hz
+  channels:
+    throttle: {role: throttle, failsafe: low}
+    rudder: {failsafe: centre}
+  failsafe: {within: 500 ms}
+steps:
+  - wait: {until: linked, deadline: 3 s}
+  - wander: {for: 4 s}
+checks:
+  - delivery: {at_least: 90 %}
+  - fidelity
+"""
+
+
+@pytest.fixture(autouse=True)
+def in_an_empty_folder(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+
+@pytest.fixture
+def tiny(tmp_path):
+    path = tmp_path / "tiny.yaml"
+    path.write_text(TINY)
+    return path
+
+
+def run(*words):
+    return main([str(word) for word in words])
+
+
+def test_a_healthy_run_passes_with_exit_code_0_and_a_complete_folder(tiny, capsys):
+    assert run("run", tiny, "--seed", 7) == 0
+    folder = Path("propsoff-runs/tiny-7")
+    assert {file.name for file in folder.iterdir()} == {
+        "recording.pcapng",
+        "verdict.json",
+        "junit.xml",
+        "report.txt",
+    }
+    out = capsys.readouterr().out
+    assert out.splitlines()[0].lower().startswith("pass")
+    assert "propsoff run" in out.splitlines()[-2] + out.splitlines()[-1]
+    assert "--seed 7" in out
+
+
+def test_the_printed_report_is_the_one_in_the_folder(tiny, capsys):
+    run("run", tiny, "--seed", 7)
+    assert capsys.readouterr().out == Path("propsoff-runs/tiny-7/report.txt").read_text()
+
+
+def test_the_same_seed_gives_the_same_bytes(tiny, capsys):
+    for out in ("one", "two"):
+        run("run", tiny, "--seed", 7, "--out", out)
+    one, two = (
+        hashlib.sha256(Path(out, "recording.pcapng").read_bytes()).hexdigest() for out in ("one", "two")
+    )
+    assert one == two
+
+
+def test_judging_a_recording_gives_the_same_verdict_to_the_bit(tiny, capsys):
+    run("run", tiny, "--seed", 7, "--out", "kept")
+    capsys.readouterr()
+    assert run("judge", "kept", "--json") == 0
+    assert capsys.readouterr().out == Path("kept/verdict.json").read_text()
+    assert run("judge", "kept/recording.pcapng", "--junit") == 0
+    assert capsys.readouterr().out == Path("kept/junit.xml").read_text()
+
+
+def test_a_taken_folder_is_left_alone(tiny, capsys):
+    run("run", tiny, "--seed", 7, "--out", "kept")
+    before = Path("kept/verdict.json").stat().st_mtime_ns
+    assert run("run", tiny, "--out", "kept") == 2
+    assert Path("kept/verdict.json").stat().st_mtime_ns == before
+    assert "kept" in capsys.readouterr().err
+
+
+def test_several_plans_get_a_folder_each(tiny, tmp_path, capsys):
+    other = tmp_path / "other.yaml"
+    other.write_text(TINY)
+    assert run("run", tiny, other, "--out", "both") == 0
+    assert {path.name for path in Path("both").iterdir()} == {"tiny", "other"}
+
+
+def test_a_failing_check_gives_exit_code_1(tiny, capsys):
+    tiny.write_text(
+        TINY.replace("at_least: 90 %", "at_least: 90 %").replace(
+            "fidelity", "latency: {percentile: 50 %, at_most: 10 us}"
+        )
+    )
+    assert run("run", tiny) == 1
+    assert json.loads(next(Path("propsoff-runs").glob("*/verdict.json")).read_text())["verdict"] == "fail"
+
+
+def test_too_little_evidence_gives_exit_code_5(tiny, capsys):
+    tiny.write_text(TINY.replace("90 %", "99.99 %"))
+    assert run("run", tiny) == 5
+
+
+def test_a_plan_with_errors_gives_all_of_them_and_exit_code_2(tiny, capsys):
+    tiny.write_text(TINY.replace("50 Hz", "50").replace("wander", "wonder"))
+    assert run("run", tiny) == 2
+    err = capsys.readouterr().err
+    assert "tiny.yaml:4:" in err
+    assert "wander" in err
+    assert not Path("propsoff-runs").exists()
+
+
+def test_an_unknown_plan_names_the_nearest_shipped_one(capsys):
+    assert run("run", "first-lok") == 2
+    assert "first-look" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "words", [["--seed", "x"], ["--seed", "-1"], ["--seed", "99999999999"], ["--nonsense"]]
+)
+def test_a_wrong_option_gives_exit_code_2(tiny, words, capsys):
+    with pytest.raises(SystemExit) as stopped:
+        run("run", tiny, *words)
+    assert stopped.value.code == 2
+
+
+def test_a_near_miss_needs_a_defect(tiny, capsys):
+    assert run("run", tiny, "--near-miss") == 2
+    assert "--defect" in capsys.readouterr().err
+
+
+def test_an_unknown_defect_names_the_nearest(tiny, capsys):
+    assert run("run", tiny, "--defect", "failsafe-nevr") == 2
+    assert "failsafe-never" in capsys.readouterr().err
+    assert not list(Path().glob("propsoff-runs/*"))
+
+
+def test_real_ports_need_the_word_that_the_propellers_are_off(tiny, tmp_path, capsys):
+    rig = tmp_path / "rig.yaml"
+    rig.write_text(
+        "propsoff_rig: 1\nbench: serial\ntransmitter: {port: /dev/nowhere-1}\nreceiver: {port: /dev/nowhere-2}\n"
+    )
+    assert run("run", tiny, "--rig", rig) == 2
+    err = capsys.readouterr().err
+    assert "--props-off" in err
+    assert "propellers off" in err
+
+
+def test_a_port_that_does_not_exist_is_bench_trouble(tiny, tmp_path, capsys):
+    rig = tmp_path / "rig.yaml"
+    rig.write_text(
+        "propsoff_rig: 1\nbench: serial\ntransmitter: {port: /dev/nowhere-1}\nreceiver: {port: /dev/nowhere-2}\n"
+    )
+    assert run("run", tiny, "--rig", rig, "--props-off") == 3
+    assert "/dev/nowhere-1" in capsys.readouterr().err
+    assert not list(Path().glob("propsoff-runs/*"))
+
+
+def test_an_overloaded_line_is_a_plan_error_with_its_place(tiny, tmp_path, capsys):
+    rig = tmp_path / "slow.yaml"
+    rig.write_text(
+        "propsoff_rig: 1\nbench: mock\nmock: {baud: 9600}\n"
+    )
+    assert run("check", tiny, "--rig", rig) == 2
+    err = capsys.readouterr().err
+    assert "tiny.yaml:4:16: link.packet_rate" in err
+    assert "9600 baud, 10 bits a byte" in err
+
+
+def test_check_tells_what_a_plan_will_do_without_any_bench(tiny, capsys):
+    assert run("check", tiny) == 0
+    out = capsys.readouterr().out
+    assert "every stick wanders" in out
+    assert not Path("propsoff-runs").exists()
+
+
+@pytest.mark.parametrize("name", shipped_plans())
+def test_shipped_plans_are_found_by_name(name, capsys):
+    assert run("check", name) == 0
+
+
+def test_defects_are_listed_one_a_line(capsys):
+    assert run("defects") == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) >= 11
+    assert all(len(line.split("  ", 1)) == 2 for line in lines)
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"not a recording", bytes(range(256)) * 40], ids=["empty", "text", "binary"]
+)
+def test_judging_something_else_says_that_it_is_not_ours(tmp_path, content, capsys):
+    path = tmp_path / "odd.pcapng"
+    path.write_bytes(content)
+    assert run("judge", path) == 2
+    assert "odd.pcapng" in capsys.readouterr().err
+
+
+def test_judging_nothing_says_so(capsys):
+    assert run("judge", "nowhere") == 2
+    assert "nowhere" in capsys.readouterr().err
+
+
+def test_a_recording_cut_short_is_judged_as_far_as_it_goes_and_never_passes(tiny, tmp_path, capsys):
+    run("run", tiny, "--seed", 7, "--out", "kept")
+    whole = Path("kept/recording.pcapng").read_bytes()
+    part = tmp_path / "part.pcapng"
+    part.write_bytes(whole[: len(whole) * 2 // 3])
+    capsys.readouterr()
+    assert run("judge", part) in (3, 5)
+    assert "cut short" in capsys.readouterr().out
+
+
+def test_an_out_folder_that_cannot_be_written_is_told_before_the_run(tiny, tmp_path, capsys):
+    (tmp_path / "file").write_text("")
+    assert run("run", tiny, "--out", tmp_path / "file" / "x") == 2
+    assert "file" in capsys.readouterr().err
+
+
+def test_version_and_module_form_agree():
+    words = [sys.executable, "-m", "harness", "--version"]
+    told = subprocess.run(
+        words, capture_output=True, text=True, check=True, cwd=Path(harness.__file__).parents[1]
+    )
+    assert told.stdout == f"propsoff {harness.__version__}\n"
+
+
+def test_help_imports_nothing_dear():
+    code = (
+        "import sys; from harness.cli import main\n"
+        "try: main(['run', '--help'])\n"
+        "except SystemExit: pass\n"
+        "dear = {'numpy', 'scipy', 'rich', 'yaml', 'serial', 'mocks', 'pytest'} & set(sys.modules)\n"
+        "assert not dear, dear\n"
+    )
+    root = Path(harness.__file__).parents[1]
+    subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, cwd=root)
+
+
+def test_a_fault_of_our_own_is_called_so_and_gives_exit_code_4(tiny, monkeypatch, capsys):
+    def broken(*_words):
+        raise ZeroDivisionError("our bug")
+
+    monkeypatch.setattr("harness.plan.reader.load_plan", broken)
+    assert run("check", tiny) == 4
+    assert "our fault" in capsys.readouterr().err

@@ -1,0 +1,102 @@
+"""The harness works out how busy each serial line gets, and refuses what does not fit."""
+
+from fractions import Fraction
+
+import pytest
+
+from harness.bench.protocol import Role
+from harness.clock import MS
+from harness.codec import messages as m
+from harness.load import frame_size, line_loads, load_problems
+from harness.plan import model as p
+from harness.timeline import build_timeline
+from test_timeline import LINK, plan_of
+
+SLOW = {Role.TRANSMITTER: 9_600, Role.RECEIVER: 9_600}
+USUAL = {Role.TRANSMITTER: 115_200, Role.RECEIVER: 115_200}
+
+
+def loads(timeline, baud):
+    return {(load.role, load.to_device): load for load in line_loads(timeline, baud)}
+
+
+@pytest.mark.parametrize(
+    "message",
+    [
+        m.Applied(1, 2, -50, (1500,) * 6),
+        m.Sticks(1, (1500,) * 6),
+        m.Telemetry(1, 2, bytes(range(10))),
+        m.Sent(1, 1, 1, 1, 1, 1),
+        m.KeepAlive(),
+    ],
+    ids=lambda message: type(message).__name__,
+)
+def test_a_frames_size_is_what_the_codec_really_sends(message):
+    assert frame_size(len(message.pack())) == len(m.encode(message, 258))
+
+
+@pytest.mark.parametrize(
+    ("baud", "bytes_per_s"),
+    [(9600, 960), (57600, 5760), (115200, 11520), (230400, 23040), (1000000, 100000)],
+)
+def test_8n1_carries_a_tenth_of_the_baud_rate_in_bytes(baud, bytes_per_s):
+    """Asynchronous framing: 1 start + 8 data + 1 stop bit (published values: serial-8n1-throughput, derived)."""
+    timeline = build_timeline(plan_of(p.Settle()), 0)
+    load = loads(timeline, {role: baud for role in Role})[Role.RECEIVER, False]
+    assert load.capacity == bytes_per_s
+
+
+def test_the_receivers_line_carries_one_applied_report_a_packet():
+    load = loads(build_timeline(plan_of(p.Settle()), 0), USUAL)[Role.RECEIVER, False]
+    applied = len(m.encode(m.Applied(1, 1, 0, (1500,) * len(LINK.channels)), 1))
+    assert load.parts[0] == ("applied reports", applied, Fraction(50))
+    assert f"{applied} B x 50/s applied reports" in load.arithmetic()
+
+
+def test_the_busiest_step_counts():
+    calm = build_timeline(plan_of(p.Settle()), 0)
+    busy = build_timeline(plan_of(p.Settle(), p.Wander(for_ns=1000 * MS)), 0)
+    line = (Role.TRANSMITTER, True)
+    assert loads(busy, USUAL)[line].share > loads(calm, USUAL)[line].share
+    assert loads(busy, USUAL)[line].step == "steps[1]"
+
+
+def test_a_usual_bench_carries_a_usual_plan():
+    assert load_problems(build_timeline(plan_of(p.Settle(), p.Wander(for_ns=1000 * MS)), 0), USUAL) == ()
+
+
+def test_an_overloaded_line_is_refused_with_the_arithmetic_and_what_would_fit():
+    problems = load_problems(build_timeline(plan_of(p.Settle()), 0), SLOW)
+    lines = [found for path, found, allowed in problems]
+    assert any("transmitter to PC is" in found and "960 B/s" in found for found in lines)
+    path, found, allowed = problems[0]
+    assert path == "link.packet_rate"
+    assert "baud fits" in allowed
+    assert "Hz fits at 9600 baud" in allowed
+
+
+def test_what_is_said_to_fit_does_fit_and_one_more_does_not():
+    timeline = build_timeline(plan_of(p.Settle()), 0)
+    _, _, allowed = load_problems(timeline, SLOW)[0]
+    most = int(allowed.split("at most ")[1].split(" Hz")[0])
+    for rate, fits in ((most, True), (most + 1, False)):
+        link = p.Link(
+            packet_rate_mhz=rate * 1000,
+            channels=LINK.channels,
+            failsafe=LINK.failsafe,
+            telemetry=LINK.telemetry,
+        )
+        plan = p.Plan("x", "", format=1, title="x", link=link, steps=timeline.plan.steps, checks=())
+        loads_now = loads(build_timeline(plan, 0), SLOW)
+        assert (loads_now[Role.TRANSMITTER, False].share <= Fraction(80, 100)) is fits
+
+
+@pytest.mark.parametrize(("count", "spacing_ms", "fits"), [(12, 0, True), (60, 0, False), (60, 5, True)])
+def test_a_burst_may_run_ahead_of_a_line_only_by_what_a_device_holds(count, spacing_ms, fits):
+    timeline = build_timeline(plan_of(p.Burst(count=count, spacing_ns=spacing_ms * MS)), 0)
+    problems = load_problems(timeline, USUAL)
+    assert (problems == ()) is fits
+    if not fits:
+        path, found, allowed = problems[0]
+        assert path == "steps[0].burst.count"
+        assert "a spacing of at least" in allowed

@@ -1,0 +1,73 @@
+"""The harness says in words what a plan will do."""
+
+from fractions import Fraction
+
+from harness.bench.protocol import Role
+from harness.clock import MS, S
+from harness.outline import MOST_ROWS, outline
+from harness.plan import model as p
+from harness.timeline import build_timeline
+from test_timeline import EVERY_STEP, LINK, plan_of
+
+BAUD = {role: 115_200 for role in Role}
+
+
+BENCH = p.PlanCheck(p.BenchHealth(), "bench", "checks[0]")
+
+
+def text_of(*actions, checks=(BENCH,)):
+    plan = plan_of(*actions)
+    plan = p.Plan("x", "", format=1, title="The title", link=LINK, steps=plan.steps, checks=checks)
+    return outline(build_timeline(plan, 0), BAUD)
+
+
+def test_the_outline_starts_with_the_title_and_names_every_step():
+    text = text_of(*EVERY_STEP)
+    assert text.startswith("The title\n")
+    for index in range(len(EVERY_STEP)):
+        assert f"steps[{index}]" in text
+
+
+def test_the_outline_adds_up_time_packets_and_cuts():
+    text = text_of(p.Settle(for_ns=2 * S), p.Cut(duration_ns=S, times=3, phase=0))
+    assert "8 s of link time, about 250 packets, 3 link cuts." in text
+    assert "link cut for 1000 ms, 3 times" in text
+
+
+def test_one_cut_is_not_called_cuts():
+    assert "1 link cut." in text_of(p.Cut(duration_ns=S, phase=0))
+
+
+def test_waits_count_at_their_deadline():
+    assert "at most 10 s of link time (waits at their deadline)" in text_of(p.Wait(until="linked"))
+
+
+def test_long_times_are_told_in_minutes():
+    assert "10 min 0 s of link time" in text_of(p.Settle(for_ns=600 * S))
+
+
+def test_every_serial_line_is_shown_with_its_arithmetic():
+    text = text_of(p.Settle())
+    for line in ("PC to transmitter", "transmitter to PC", "PC to receiver", "receiver to PC"):
+        assert line in text
+    assert "B/s of 11520 B/s (115200 baud, 10 bits a byte)" in text
+
+
+def test_checks_show_their_limits_with_units():
+    checks = (
+        p.PlanCheck(p.Delivery(at_least=Fraction(99, 100), during=("walk",)), "delivery", "checks[0]"),
+        p.PlanCheck(p.Latency(percentile=Fraction(95, 100), at_most_ns=12 * MS), "usual", "checks[1]"),
+        p.PlanCheck(p.NoGlitch(), "no_glitch", "checks[2]"),
+    )
+    text = text_of(p.Settle(), checks=checks)
+    assert "delivery   at least 99 %, confidence 95 %, during walk" in text
+    assert "usual      latency: percentile 95 %, at most 12 ms" in text
+    assert text.endswith("  no_glitch\n")
+
+
+def test_a_very_long_plan_is_told_with_its_middle_left_out():
+    steps = tuple(p.Hold(for_ns=S, sticks=(("roll", 1000 + n),)) for n in range(200))
+    text = text_of(*steps)
+    assert f"{200 - MOST_ROWS} more" in text
+    assert "steps[199]" in text
+    assert len(text.splitlines()) < MOST_ROWS + 20

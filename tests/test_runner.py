@@ -1,0 +1,296 @@
+"""The harness carries a timeline out, and ends every run with the throttle closed and the devices released."""
+
+import io
+from fractions import Fraction
+
+import pytest
+
+from harness.bench.protocol import Role
+from harness.clock import MS, S
+from harness.codec import decode_piece, parse
+from harness.codec import messages as m
+from harness.errors import BenchError
+from harness.plan import model as p
+from harness.recording import Direction, Header, RecordingWriter, parse_recording
+from harness.report.live import Quiet
+from harness.runner import Runner
+from harness.timeline import build_timeline
+from mocks.bench import open_virtual
+from mocks.settings import MockSettings
+from test_timeline import LINK, plan_of
+
+HEADER = Header("x", "x", "mock", "", 7, (), "virtual", 0, False, {role: 115_200 for role in Role}, {})
+
+
+class Trip:
+    """A bench that raises `error` once, at the first `advance` after `at_ns`; later calls go through."""
+
+    def __init__(self, bench, at_ns, error, *, gone=()):
+        self.inner, self.at_ns, self.error, self.gone = bench, at_ns, error, gone
+        self.tripped = False
+
+    def __getattr__(self, name):
+        return getattr(self.inner, name)
+
+    def advance(self, until_ns):
+        if not self.tripped and self.inner.now_ns() >= self.at_ns:
+            self.tripped = True
+            raise self.error
+        return self.inner.advance(until_ns)
+
+    def send(self, role, data):
+        if self.tripped and role in self.gone:
+            raise self.error
+        return self.inner.send(role, data)
+
+
+class Run:
+    """What one run left behind."""
+
+    def __init__(self, *actions, settings=None, seed=7, trip=None, gone=(), observer=None, at_ns=3 * S):
+        self.bench = open_virtual(LINK, settings or MockSettings(), seed)
+        if trip is not None:
+            self.bench = Trip(self.bench, at_ns, trip, gone=gone)
+        self.file = io.BytesIO()
+        writer = RecordingWriter(self.file, HEADER, 0)
+        plan = plan_of(*actions)
+        self.raised = None
+        self.end = None
+        try:
+            runner = Runner(self.bench, writer, plan, observer or Quiet())
+            self.end = runner.run(build_timeline(plan, seed))
+        except (BenchError, RuntimeError) as error:
+            self.raised = error
+        writer.close()
+
+    @property
+    def data(self):
+        return self.file.getvalue()
+
+    @property
+    def marks(self):
+        return parse_recording(self.data, "x").marks
+
+    def messages(self, role, direction):
+        port = parse_recording(self.data, "x").ports[role]
+        rows = zip(port.at_ns, port.direction, port.data, strict=True)
+        return [(at, parse(decode_piece(data[:-1]))) for at, way, data in rows if way == direction]
+
+    def to(self, role):
+        return self.messages(role, Direction.TO_DEVICE)
+
+
+WALK = (p.Wait(until="linked"), p.Wander(for_ns=2 * S), p.Cut(duration_ns=700 * MS, times=2), p.Settle())
+LAST_CALLS = "the throttle is closed and both devices are released"
+
+
+def assert_left_safe(run, roles=tuple(Role)):
+    sticks = [message for _, message in run.to(Role.TRANSMITTER) if isinstance(message, m.Sticks)]
+    if Role.TRANSMITTER in roles:
+        assert sticks[-1].pulses_us == LINK.rest_us
+    for role in roles:
+        assert isinstance(run.to(role)[-1][1], m.Release)
+
+
+def test_a_whole_run_is_marked_from_begin_to_end():
+    run = Run(*WALK)
+    assert run.end.why == "complete"
+    kinds = [mark.kind for mark in run.marks]
+    assert kinds[0] == "begin"
+    assert kinds[-1] == "end"
+    assert kinds.count("step") == kinds.count("step end") == len(WALK)
+    assert kinds.count("cut") == 2
+    assert_left_safe(run)
+
+
+def test_a_whole_run_hears_from_both_devices():
+    run = Run(*WALK)
+    heard = {type(message) for role in Role for _, message in run.messages(role, Direction.TO_PC)}
+    assert heard >= {m.Identity, m.Pong, m.Sent, m.Applied, m.OutputChange, m.Reply, m.Counters, m.Started}
+
+
+@pytest.mark.parametrize("role", Role)
+def test_keep_alives_never_pause_for_a_third_of_the_dead_man_time(role):
+    times = [at for at, message in Run(*WALK).to(role) if isinstance(message, m.KeepAlive)]
+    assert (
+        max(after - before for before, after in zip(times, times[1:], strict=False))
+        < m.DEAD_MAN_MS * MS / 2.5
+    )
+
+
+@pytest.mark.parametrize("role", Role)
+def test_pings_before_during_and_after_the_run_map_each_clock(role):
+    run = Run(*WALK)
+    steps = [mark.at_ns for mark in run.marks if mark.kind in ("step", "step end")]
+    times = [at for at, message in run.to(role) if isinstance(message, m.Ping)]
+    assert sum(at < steps[0] for at in times) >= 8
+    assert sum(steps[0] <= at <= steps[-1] for at in times) >= 4
+    assert sum(at > steps[-1] for at in times) >= 8
+
+
+def test_each_ping_waits_for_the_one_before():
+    run = Run(*WALK)
+    for role in Role:
+        pongs = {
+            message.nonce: at
+            for at, message in run.messages(role, Direction.TO_PC)
+            if isinstance(message, m.Pong)
+        }
+        pings = {message.nonce: at for at, message in run.to(role) if isinstance(message, m.Ping)}
+        assert set(pongs) == set(pings)
+        for nonce in range(2, len(pings) + 1):
+            assert pings[nonce] >= pongs[nonce - 1]
+
+
+def test_messages_to_a_device_are_numbered_without_gaps():
+    run = Run(*WALK)
+    for role in Role:
+        port = parse_recording(run.data, "x").ports[role]
+        rows = zip(port.direction, port.data, strict=True)
+        counters = [decode_piece(data[:-1]).counter for way, data in rows if way == Direction.TO_DEVICE]
+        assert counters == list(range(len(counters)))
+
+
+def test_equal_seeds_give_equal_recordings_and_other_seeds_do_not():
+    assert Run(*WALK, seed=3).data == Run(*WALK, seed=3).data
+    assert Run(*WALK, seed=3).data != Run(*WALK, seed=4).data
+
+
+def test_a_missed_wait_ends_the_run_early_and_says_which():
+    dead = MockSettings(loss=Fraction(1))
+    run = Run(p.Wait(until="linked", deadline_ns=2 * S), p.Settle(), settings=dead)
+    assert (run.end.why, run.end.step) == ("wait missed", "steps[0]")
+    assert "not up within 2 s" in run.end.detail
+    assert [mark.fields["path"] for mark in run.marks if mark.kind == "missed"] == ["steps[0]"]
+    assert not any(mark.fields.get("path") == "steps[1]" for mark in run.marks if mark.kind == "step")
+    assert_left_safe(run)
+
+
+@pytest.mark.parametrize("until", ["linked", "packets"])
+def test_a_wait_ends_as_soon_as_it_is_over(until):
+    run = Run(p.Wait(until=until, packets=25, deadline_ns=10 * S), p.Settle())
+    assert run.end.why == "complete"
+    begin, end = (mark.at_ns for mark in run.marks if mark.fields.get("path") == "steps[0]")
+    assert end - begin < S
+
+
+def test_a_wait_for_failsafe_is_over_when_failsafe_is_reported():
+    run = Run(p.Cut(duration_ns=2 * S, after_ns=0), p.Wait(until="failsafe", deadline_ns=2 * S))
+    assert run.end.why in ("complete", "wait missed")  # the cut itself lasts through failsafe
+    changes = [
+        message.reason
+        for _, message in run.messages(Role.RECEIVER, Direction.TO_PC)
+        if isinstance(message, m.OutputChange)
+    ]
+    assert m.OutputReason.FAILSAFE in changes
+
+
+def test_ctrl_c_leaves_everything_safe_and_is_told_in_the_recording():
+    run = Run(*WALK, trip=KeyboardInterrupt())
+    assert run.end.why == "interrupted"
+    assert run.marks[-1].fields["why"] == "interrupted"
+    assert run.marks[-1].fields["step"] == run.end.step
+    assert_left_safe(run)
+
+
+@pytest.mark.parametrize("role", Role)
+def test_a_port_that_vanishes_ends_the_run_and_the_other_device_is_still_released(role):
+    gone = BenchError("the port vanished", role=role, port="/dev/x")
+    run = Run(*WALK, trip=gone, gone=(role,))
+    assert run.end.why == "port gone"
+    last = run.marks[-1]
+    assert (last.fields["role"], last.fields["port"]) == (role, "/dev/x")
+    assert_left_safe(run, [other for other in Role if other != role])
+
+
+def test_a_fault_of_our_own_is_raised_after_the_devices_are_safe():
+    run = Run(*WALK, trip=RuntimeError("our bug"))
+    assert str(run.raised) == "our bug"
+    assert run.marks[-1].fields["why"] == "error"
+    assert_left_safe(run)
+
+
+def test_a_second_ctrl_c_while_ending_still_leaves_everything_safe():
+    class Twice(Trip):
+        def advance(self, until_ns):
+            if self.inner.now_ns() >= self.at_ns and self.left:
+                self.left -= 1
+                raise KeyboardInterrupt
+            return self.inner.advance(until_ns)
+
+    bench = Twice(open_virtual(LINK, MockSettings(), 7), 3 * S, None)
+    bench.left = 2
+    file = io.BytesIO()
+    writer = RecordingWriter(file, HEADER, 0)
+    plan = plan_of(*WALK)
+    end = Runner(bench, writer, plan, Quiet()).run(build_timeline(plan, 7))
+    writer.close()
+    assert end.why == "interrupted"
+    marks = parse_recording(file.getvalue(), "x").marks
+    assert marks[-1].kind == "end"
+
+
+def test_swapped_ports_are_refused_before_anything_moves():
+    run = Run(*WALK, settings=MockSettings(swapped_ports=True))
+    assert isinstance(run.raised, BenchError)
+    assert "swap" in str(run.raised)
+    assert not any(
+        isinstance(message, m.Inject | m.Burst | m.Silence) for _, message in run.to(Role.TRANSMITTER)
+    )
+
+
+def test_a_newer_protocol_is_refused_in_words():
+    run = Run(*WALK, settings=MockSettings(protocol_version=9))
+    assert isinstance(run.raised, BenchError)
+    assert "9" in str(run.raised)
+
+
+def test_the_packet_rate_is_set_where_the_transmitter_can():
+    run = Run(*WALK, settings=MockSettings(packet_rate_mhz=25_000))
+    settings = [message for _, message in run.to(Role.TRANSMITTER) if isinstance(message, m.Setting)]
+    assert settings == [m.Setting(m.SettingId.PACKET_RATE_MHZ, 50_000)]
+    assert run.end.why == "complete"
+
+
+def test_the_observer_sees_the_steps_and_the_counts_grow():
+    class Watch(Quiet):
+        def __init__(self):
+            super().__init__()
+            self.seen = []
+
+        def update(self, snapshot):
+            self.seen.append(snapshot)
+
+    watch = Watch()
+    Run(*WALK, observer=watch)
+    assert {shot.step_path for shot in watch.seen} == {f"steps[{n}]" for n in range(len(WALK))}
+    sent = [shot.packets_sent for shot in watch.seen]
+    assert sent == sorted(sent)
+    assert watch.seen[-1].packets_applied > 100
+    assert {shot.link_state for shot in watch.seen} >= {"linked", "failsafe"}
+
+
+@pytest.mark.parametrize(
+    "action", [p.Burst(count=3, spacing_ns=0), p.Inject(times=2), p.Restart(device=Role.RECEIVER)]
+)
+def test_a_step_that_the_firmware_cannot_do_is_refused_before_the_run(action, monkeypatch):
+    unpacked = m.Identity.unpack.__func__
+
+    def poor(cls, payload):
+        identity = unpacked(cls, payload)
+        return m.Identity(
+            identity.protocol,
+            identity.role,
+            identity.channels,
+            identity.packet_rate_mhz,
+            m.Ability.STICKS,
+            "",
+            "",
+            "",
+        )
+
+    monkeypatch.setattr(m.Identity, "unpack", classmethod(poor))
+    run = Run(action)
+    assert isinstance(run.raised, BenchError)
+    assert "steps[0]" in str(run.raised)
+    assert "cannot" in str(run.raised)
