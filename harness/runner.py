@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import gc
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Final, Protocol
@@ -143,7 +143,7 @@ class Runner:
     def let_go(self) -> None:
         """Put the sticks to rest and release both devices; no lost port or second Ctrl-C stops it."""
         self.talk.keeps_alive = False
-        last_calls = (
+        last_calls: tuple[Callable[[], object], ...] = (
             self._rest,
             *(partial(self.talk.send, role, m.Release()) for role in Role),
             lambda: self.bench.advance(self.bench.now_ns() + 20 * MS),

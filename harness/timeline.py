@@ -263,13 +263,14 @@ class TimelineBuilder:
     def _wander(self, step: p.PlanStep, action: p.Wander) -> None:
         name = self._chance().getrandbits(64)
         base, every = self.sticks, action.every_ns or self.link.packet_period_ns
+        choices = 2 * action.stride_us + 1
 
         def positions() -> Positions:
             chance, now = Random(name), list(base)
             for at in range(0, action.for_ns, every):
                 yield at, tuple(now)
                 for index, channel in enumerate(self.link.channels):
-                    moved = now[index] + chance.randint(-action.stride_us, action.stride_us)
+                    moved = now[index] + int(chance.random() * choices) - action.stride_us
                     kept = min(max(moved, channel.range.low_us), channel.range.high_us)
                     now[index] = self._capped(index, kept)
 

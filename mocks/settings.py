@@ -5,8 +5,6 @@ of the receive FIFO) is how common 2.4 GHz packet transceivers work: common prac
 A rig file's `mock:` section has the same keys (`harness.plan.kinds.key` declares them).
 """
 
-# ruff: noqa: RUF009 - `key` makes a dataclass field
-
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace

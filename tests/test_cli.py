@@ -29,6 +29,8 @@ checks:
   - fidelity
 """
 
+NOWHERE = "propsoff_rig: 1\nbench: serial\ntransmitter: /dev/nowhere-1\nreceiver: /dev/nowhere-2\n"
+
 
 @pytest.fixture(autouse=True)
 def in_an_empty_folder(tmp_path, monkeypatch):
@@ -100,13 +102,10 @@ def test_several_plans_get_a_folder_each(tiny, tmp_path, capsys):
 
 
 def test_a_failing_check_gives_exit_code_1(tiny, capsys):
-    tiny.write_text(
-        TINY.replace("at_least: 90 %", "at_least: 90 %").replace(
-            "fidelity", "latency: {percentile: 50 %, at_most: 10 us}"
-        )
-    )
-    assert run("run", tiny) == 1
-    assert json.loads(next(Path("propsoff-runs").glob("*/verdict.json")).read_text())["verdict"] == "fail"
+    assert run("run", tiny, "--defect", "low-bit-lost") == 1
+    document = json.loads(next(Path("propsoff-runs").glob("*/verdict.json")).read_text())
+    assert document["verdict"] == "fail"
+    assert [check["name"] for check in document["checks"] if check["verdict"] == "fail"] == ["fidelity"]
 
 
 def test_too_little_evidence_gives_exit_code_5(tiny, capsys):
@@ -150,9 +149,7 @@ def test_an_unknown_defect_names_the_nearest(tiny, capsys):
 
 def test_real_ports_need_the_word_that_the_propellers_are_off(tiny, tmp_path, capsys):
     rig = tmp_path / "rig.yaml"
-    rig.write_text(
-        "propsoff_rig: 1\nbench: serial\ntransmitter: {port: /dev/nowhere-1}\nreceiver: {port: /dev/nowhere-2}\n"
-    )
+    rig.write_text(NOWHERE)
     assert run("run", tiny, "--rig", rig) == 2
     err = capsys.readouterr().err
     assert "--props-off" in err
@@ -161,9 +158,7 @@ def test_real_ports_need_the_word_that_the_propellers_are_off(tiny, tmp_path, ca
 
 def test_a_port_that_does_not_exist_is_bench_trouble(tiny, tmp_path, capsys):
     rig = tmp_path / "rig.yaml"
-    rig.write_text(
-        "propsoff_rig: 1\nbench: serial\ntransmitter: {port: /dev/nowhere-1}\nreceiver: {port: /dev/nowhere-2}\n"
-    )
+    rig.write_text(NOWHERE)
     assert run("run", tiny, "--rig", rig, "--props-off") == 3
     assert "/dev/nowhere-1" in capsys.readouterr().err
     assert not list(Path().glob("propsoff-runs/*"))
@@ -171,9 +166,7 @@ def test_a_port_that_does_not_exist_is_bench_trouble(tiny, tmp_path, capsys):
 
 def test_an_overloaded_line_is_a_plan_error_with_its_place(tiny, tmp_path, capsys):
     rig = tmp_path / "slow.yaml"
-    rig.write_text(
-        "propsoff_rig: 1\nbench: mock\nmock: {baud: 9600}\n"
-    )
+    rig.write_text("propsoff_rig: 1\nbench: mock\nmock: {baud: 9600}\n")
     assert run("check", tiny, "--rig", rig) == 2
     err = capsys.readouterr().err
     assert "tiny.yaml:4:16: link.packet_rate" in err

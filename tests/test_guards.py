@@ -321,6 +321,13 @@ def test_developers_page_names_every_part() -> None:
     assert [part for part in sorted(parts) if f"`{part}`" not in page and f"`{part}/`" not in page] == []
 
 
+def test_developers_page_points_at_what_exists() -> None:
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    paths = re.findall(r"`((?:harness|mocks|shared|testplans|tests|\.ci)/[\w./-]*)`", page)
+    assert len(paths) > 50
+    assert [path for path in paths if not (ROOT / path).exists()] == []
+
+
 def test_test_files_have_names_of_their_own() -> None:
     # Test folders are no packages, so two files of one name would hide each other.
     names = [path.name for path in ROOT.glob("tests/**/*.py")]

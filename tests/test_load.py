@@ -3,6 +3,7 @@
 from fractions import Fraction
 
 import pytest
+from test_timeline import LINK, plan_of
 
 from harness.bench.protocol import Role
 from harness.clock import MS
@@ -10,7 +11,6 @@ from harness.codec import messages as m
 from harness.load import frame_size, line_loads, load_problems
 from harness.plan import model as p
 from harness.timeline import build_timeline
-from test_timeline import LINK, plan_of
 
 SLOW = {Role.TRANSMITTER: 9_600, Role.RECEIVER: 9_600}
 USUAL = {Role.TRANSMITTER: 115_200, Role.RECEIVER: 115_200}
@@ -40,9 +40,9 @@ def test_a_frames_size_is_what_the_codec_really_sends(message):
     [(9600, 960), (57600, 5760), (115200, 11520), (230400, 23040), (1000000, 100000)],
 )
 def test_8n1_carries_a_tenth_of_the_baud_rate_in_bytes(baud, bytes_per_s):
-    """Asynchronous framing: 1 start + 8 data + 1 stop bit (published values: serial-8n1-throughput, derived)."""
+    """Arithmetic of asynchronous framing: 1 start + 8 data + 1 stop bit (derived, no printed table)."""
     timeline = build_timeline(plan_of(p.Settle()), 0)
-    load = loads(timeline, {role: baud for role in Role})[Role.RECEIVER, False]
+    load = loads(timeline, dict.fromkeys(Role, baud))[Role.RECEIVER, False]
     assert load.capacity == bytes_per_s
 
 
@@ -69,7 +69,7 @@ def test_an_overloaded_line_is_refused_with_the_arithmetic_and_what_would_fit():
     problems = load_problems(build_timeline(plan_of(p.Settle()), 0), SLOW)
     lines = [found for path, found, allowed in problems]
     assert any("transmitter to PC is" in found and "960 B/s" in found for found in lines)
-    path, found, allowed = problems[0]
+    path, _, allowed = problems[0]
     assert path == "link.packet_rate"
     assert "baud fits" in allowed
     assert "Hz fits at 9600 baud" in allowed
@@ -97,6 +97,6 @@ def test_a_burst_may_run_ahead_of_a_line_only_by_what_a_device_holds(count, spac
     problems = load_problems(timeline, USUAL)
     assert (problems == ()) is fits
     if not fits:
-        path, found, allowed = problems[0]
+        path, _, allowed = problems[0]
         assert path == "steps[0].burst.count"
         assert "a spacing of at least" in allowed

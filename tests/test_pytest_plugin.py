@@ -1,8 +1,7 @@
 """The harness under pytest: a test of every check, and a bench for tests in Python."""
 
 import pytest
-
-from test_cli import TINY
+from test_cli import NOWHERE, TINY
 
 pytest_plugins = ["pytester"]
 
@@ -50,18 +49,14 @@ def test_a_plan_with_errors_is_a_collection_error_with_all_of_them(project):
 
 
 def test_bench_trouble_fails_every_check_with_the_reason(project):
-    (project.path / "rig.yaml").write_text(
-        "propsoff_rig: 1\nbench: serial\ntransmitter: {port: /dev/nowhere-1}\nreceiver: {port: /dev/nowhere-2}\n"
-    )
+    (project.path / "rig.yaml").write_text(NOWHERE)
     result = project.runpytest("--rig", "rig.yaml", "--props-off")
     result.assert_outcomes(failed=3)
     assert "/dev/nowhere-1" in result.stdout.str()
 
 
 def test_real_ports_need_the_propellers_off(project):
-    (project.path / "rig.yaml").write_text(
-        "propsoff_rig: 1\nbench: serial\ntransmitter: {port: /dev/nowhere-1}\nreceiver: {port: /dev/nowhere-2}\n"
-    )
+    (project.path / "rig.yaml").write_text(NOWHERE)
     result = project.runpytest("--rig", "rig.yaml")
     result.assert_outcomes(failed=3)
     assert "--props-off" in result.stdout.str()

@@ -1,9 +1,11 @@
-"""The harness carries a timeline out, and ends every run with the throttle closed and the devices released."""
+"""The harness carries a timeline out, and ends it with the throttle closed and the devices released."""
 
 import io
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
+from test_timeline import LINK, plan_of
 
 from harness.bench.protocol import Role
 from harness.clock import MS, S
@@ -17,9 +19,8 @@ from harness.runner import Runner
 from harness.timeline import build_timeline
 from mocks.bench import open_virtual
 from mocks.settings import MockSettings
-from test_timeline import LINK, plan_of
 
-HEADER = Header("x", "x", "mock", "", 7, (), "virtual", 0, False, {role: 115_200 for role in Role}, {})
+HEADER = Header("x", "x", "mock", "", 7, (), "virtual", 0, False, dict.fromkeys(Role, 115_200), {})
 
 
 class Trip:
@@ -112,10 +113,7 @@ def test_a_whole_run_hears_from_both_devices():
 @pytest.mark.parametrize("role", Role)
 def test_keep_alives_never_pause_for_a_third_of_the_dead_man_time(role):
     times = [at for at, message in Run(*WALK).to(role) if isinstance(message, m.KeepAlive)]
-    assert (
-        max(after - before for before, after in zip(times, times[1:], strict=False))
-        < m.DEAD_MAN_MS * MS / 2.5
-    )
+    assert max(after - before for before, after in pairwise(times)) < m.DEAD_MAN_MS * MS / 2.5
 
 
 @pytest.mark.parametrize("role", Role)

@@ -65,7 +65,7 @@ def test_every_step_word_has_segments_with_messages_in_time_order_and_inside_the
         times = [due.at_ns for due in segment.due(0)]
         assert times == sorted(times)
         assert times
-        assert 0 <= times[0]
+        assert times[0] >= 0
         assert times[-1] < max(segment.length_ns, 1)
 
 
@@ -166,11 +166,9 @@ def test_repeat_carries_its_steps_out_in_order():
     assert [segment.step.action.WORD for segment in timeline.segments] == ["settle", "corners"] * 3
 
 
-@pytest.mark.parametrize(
-    ("channels", "rows"), [(3, 4), (4, 5), (10, 6), (15, 7)], ids=lambda value: str(value)
-)
+@pytest.mark.parametrize(("channels", "rows"), [(3, 4), (4, 5), (10, 6), (15, 7)], ids=str)
 def test_corners_take_the_fewest_rows_known(channels, rows):
-    """Sizes of optimal binary covering arrays of strength 2: Katona 1973, Kleitman and Spencer 1973 (from memory)."""
+    """Optimal binary covering arrays of strength 2: Katona 1973; Kleitman and Spencer 1973 (from memory)."""
     assert len(pairwise_ends(channels)) == rows
 
 

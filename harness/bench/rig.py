@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, ClassVar, Final, Literal
@@ -168,14 +168,34 @@ def _mock_ports(settings: Any) -> dict[Role, PortSpec]:
     return {role: PortSpec("", settings.baud) for role in Role}
 
 
-def _plain_mock() -> Rig:
+TYPICAL_MOCK: Final = """\
+propsoff_rig: 1
+about: A healthy link on a desk, as boards and adapters of this kind usually are.
+bench: mock
+mock:
+  loss: 2 %                   # of single transmissions; retransmissions mend nearly all
+  receiver_loop: 500 us
+  usb_latency: 1 ms
+  start_phase: 7 ms
+  transmitter_clock_us: 3000000
+  receiver_clock_us: 47000000
+  transmitter_skew_ppm: 25
+  receiver_skew_ppm: -40
+"""
+
+
+def _typical_mock() -> Rig:
+    return replace(parse_rig(TYPICAL_MOCK, "the built-in rig mock"), name="mock", file="")
+
+
+def _ideal_mock() -> Rig:
     from harness.bench.opening import mock_settings
 
     settings = mock_settings()()
-    return Rig("mock", "mock", _mock_ports(settings), settings, "The virtual bench with ideal devices.")
+    return Rig("ideal-mock", "mock", _mock_ports(settings), settings, "The mock with every effect off.")
 
 
-BUILT_IN: Final[Mapping[str, Callable[[], Rig]]] = {"mock": _plain_mock}
+BUILT_IN: Final[Mapping[str, Callable[[], Rig]]] = {"mock": _typical_mock, "ideal-mock": _ideal_mock}
 
 
 def serial_rig_text(ports: Mapping[Role, PortSpec], about: str) -> str:

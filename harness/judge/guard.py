@@ -63,11 +63,11 @@ def result(verdict: Verdict, reason: str, **numbers: object) -> CheckResult:
 
 
 def lost_messages(evidence: Evidence, role: Role) -> int:
-    """Return how many messages of a port are missing during the run; at least one if it went quiet."""
-    gaps = evidence.gaps if role == Role.RECEIVER else evidence.sent_gaps
+    """Return how many messages of a port are missing during the run, one more if it went quiet."""
+    gaps = evidence.heard[role].gaps
     run = ints([[evidence.run.start_ns, evidence.run.end_ns]])
     touching = gaps[meeting(gaps[:, 0], gaps[:, 1], run)]
-    return min(int(touching[:, 2].sum()), 1 << 40)
+    return int(touching[:, 2].sum()) + (role in evidence.quiet)
 
 
 def hidden(evidence: Evidence, what: str) -> str:

@@ -11,6 +11,7 @@ from harness.judge.advice import BENCH, advise
 from harness.judge.guard import ENOUGH, lost_messages, no_advice, no_data, result
 from harness.judge.words import EXAMPLES, many, moment, ms
 from harness.measure.evidence import Evidence
+from harness.measure.injection import injections
 from harness.measure.misread import misreading
 from harness.measure.telemetry import TelemetryValues, WrongValue, telemetry_values
 from harness.measure.telemetry_age import TelemetryAge, telemetry_ages
@@ -96,7 +97,9 @@ def judge_telemetry_age(rule: p.TelemetryAge, evidence: Evidence) -> CheckResult
     """Judge the oldest telemetry, in packets and in time; each injected set that can be told apart counts."""
     ages = telemetry_ages(evidence)
     if not ages:
-        return no_data(evidence, "no injected value can be told from the one before it", "injections")
+        given = len(injections(evidence))
+        what = f"none of {many(given, 'injected set')} can be followed to the transmitter unchanged"
+        return no_data(evidence, what if given else "no telemetry was injected", "injections")
     slack = evidence.slack_ns
     old = [age for age in ages if age.packets_least > rule.at_most_packets]
     late = [age for age in ages if age.time_least_ns - slack > rule.at_most_ns]

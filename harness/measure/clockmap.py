@@ -19,7 +19,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 
 from harness.clock import MS, US
-from harness.measure.arrays import Ints, ints
+from harness.measure.arrays import Flags, Ints, ints
 from harness.measure.exchanges import (
     WRAP_US,
     Exchanges,
@@ -30,8 +30,10 @@ from harness.measure.exchanges import (
 )
 from harness.measure.tables import Stream
 
-WINDOW_US: Final = 10_000_000
-"""One node per window: about ten pings to choose from."""
+WINDOW_US: Final = 5_000_000
+"""One node per window: about five pings to choose from."""
+MOST_PAIRED: Final = 64
+"""Points tried in pairs for the device's rate, the narrowest ones."""
 RATE_LIMIT: Final = 0.01
 """A ceramic resonator may be half a per cent off, an untrimmed RC clock one (common practice, no source)."""
 WANDER: Final = 2e-6
@@ -39,8 +41,8 @@ WANDER: Final = 2e-6
 RESOLUTION_NS: Final = 1 * US
 ARRIVAL_BOUND_NS: Final = 20 * MS
 """Without pings: an adapter's 16 ms latency timer and a few ms of loop (common practice, no source)."""
-CLOSE_NS: Final = 50 * US
-"""Exchanges this much wider than the best are still worth a node."""
+ARRIVAL_WINDOW_US: Final = 1_000_000
+"""Messages come often: short windows leave little time for a clock of unknown rate to run off."""
 
 How = Literal["pings", "arrivals", "nothing"]
 
@@ -128,10 +130,14 @@ def map_clock(heard: Stream, told: Stream, baud: int) -> ClockMap:
     """Return the map of one device: what its port said (`heard`) and was told, and the line's speed."""
     stamps, exchanges = read_stamps(heard, baud), read_exchanges(heard, told, baud)
     count = int(heard.segment[-1]) + 1 if len(heard.segment) else 1
-    starts = [_start(stamps, exchanges, number) for number in range(count)]
-    known = min((start.rate for start in starts), key=lambda rate: rate.error)
+    bases = [_base(stamps, number) for number in range(count)]
+    asked = [_points(exchanges, base, number) for number, base in enumerate(bases)]
+    known = min((_rate(points) for points in asked), key=lambda rate: rate.error)
     return ClockMap(
-        tuple(_finish(start, known, stamps, heard, number) for number, start in enumerate(starts))
+        tuple(
+            _bounded(_segment(base, points, stamps, known, number), heard, number)
+            for number, (base, points) in enumerate(zip(bases, asked, strict=True))
+        )
     )
 
 
@@ -159,55 +165,90 @@ def _map(part: Segment, dev_us: Ints) -> Ints:
     return mapped
 
 
-def _start(stamps: Stamps, exchanges: Exchanges, number: int) -> Segment:
-    """Return a segment as its pings alone show it; without pings only its base is known."""
-    mine, asked = stamps.slice(number), exchanges.slice(number)
-    base_us = int(stamps.stamp_us[mine.start]) if mine.start < mine.stop else 0
-    base_ns = int(stamps.heard_ns[mine.start]) if mine.start < mine.stop else 0
-    if asked.start == asked.stop:
-        return Segment(base_us, base_ns, ints([]), ints([]), UNKNOWN_RATE, ARRIVAL_BOUND_NS, "nothing")
-    dev_us = _unwrap(exchanges.stamp_us[asked], exchanges.heard_ns[asked], base_us, base_ns)
+@dataclass(frozen=True, slots=True)
+class _Points:
+    """Where a device's time is known: device us (ascending), host ns, and how far each may be out in ns."""
+
+    dev_us: Ints
+    host_ns: Ints
+    half_ns: Ints
+
+    def __getitem__(self, chosen: Ints | Flags) -> _Points:
+        return _Points(self.dev_us[chosen], self.host_ns[chosen], self.half_ns[chosen])
+
+
+def _base(stamps: Stamps, number: int) -> tuple[int, int]:
+    """Return the first stamp of a segment and when it was heard."""
+    mine = stamps.slice(number)
+    if mine.start == mine.stop:
+        return 0, 0
+    return int(stamps.stamp_us[mine.start]), int(stamps.heard_ns[mine.start])
+
+
+def _points(exchanges: Exchanges, base: tuple[int, int], number: int) -> _Points:
+    """Return a segment's exchanges as points, in order of the device's time."""
+    asked = exchanges.slice(number)
+    dev_us = _unwrap(exchanges.stamp_us[asked], exchanges.heard_ns[asked], *base)
     low, high = exchanges.earliest_ns[asked], exchanges.latest_ns[asked]
     half = (high - low + 1) // 2
-    best = _best(dev_us, half)
-    worst = int(half[best].max())
-    part = Segment(base_us, base_ns, dev_us[best], (low + half)[best], UNKNOWN_RATE, worst, "pings")
-    part = replace(part, rate=_rate(part, int(half[best[0]]) + int(half[best[-1]])))
-    mapped = _map(part, dev_us)
-    contradiction = max(0, int((low - mapped).max()), int((mapped - high).max()))
-    return replace(part, bound_ns=worst + contradiction)
+    order = np.lexsort((half, dev_us))
+    first = order[np.unique(dev_us[order], return_index=True)[1]]
+    return _Points(dev_us, low + half, half)[first]
 
 
-def _best(dev_us: Ints, width: Ints) -> Ints:
-    """Return the places of each window's narrowest entry, in order, without any much wider than the best."""
-    window = (dev_us - dev_us.min()) // WINDOW_US
-    order = np.lexsort((dev_us, width, window))
+def _narrowest(points: _Points, window_us: int) -> _Points:
+    """Return the point of least width in each window (the lower envelope), and the first and the last point."""
+    window = (points.dev_us - points.dev_us[0]) // window_us
+    order = np.lexsort((points.dev_us, points.half_ns, window))
     best = order[np.unique(window[order], return_index=True)[1]]
-    least = int(width.min())
-    best = best[width[best] <= max(2 * least, least + CLOSE_NS)]
-    return best[np.unique(dev_us[best], return_index=True)[1]]
+    return points[np.unique(np.concatenate((best, [0, len(window) - 1])))]
 
 
-def _rate(part: Segment, halves_ns: int) -> Rate:
-    """Return the rate between the first and the last node; the ends may be out by `halves_ns` together."""
-    span_us = int(part.nodes_us[-1] - part.nodes_us[0])
-    if span_us <= 0:
+def _rate(points: _Points) -> Rate:
+    """Return the device's rate between the two points that tell it best; unknown if none tell it well."""
+    if len(points.dev_us) < 2:
         return UNKNOWN_RATE
-    rate = int(part.nodes_ns[-1] - part.nodes_ns[0]) / (span_us * US)
-    error = (halves_ns + 2 * RESOLUTION_NS) / (span_us * US) + WANDER
-    if error >= RATE_LIMIT or abs(rate - 1) > RATE_LIMIT + error:
+    best = _narrowest(points, WINDOW_US)
+    best = best[np.sort(np.argsort(best.half_ns, kind="stable")[:MOST_PAIRED])]
+    span = (best.dev_us[None, :] - best.dev_us[:, None]) * US
+    width = best.half_ns[None, :] + best.half_ns[:, None] + 2 * RESOLUTION_NS
+    error = np.where(span > 0, width / np.maximum(span, 1), np.inf) + WANDER
+    first, last = np.unravel_index(int(np.argmin(error)), error.shape)
+    if not error[first, last] < RATE_LIMIT:
         return UNKNOWN_RATE
-    return Rate(rate, error)
+    rate = int(best.host_ns[last] - best.host_ns[first]) / int(span[first, last])
+    return Rate(rate, float(error[first, last])) if abs(rate - 1) < 2 * RATE_LIMIT else UNKNOWN_RATE
 
 
-def _finish(start: Segment, known: Rate, stamps: Stamps, heard: Stream, number: int) -> Segment:
-    """Give a segment the device's best known rate (it has one oscillator), and a bound for all of it."""
-    part = replace(start, rate=min(start.rate, known, key=lambda rate: rate.error))
+def _segment(base: tuple[int, int], points: _Points, stamps: Stamps, known: Rate, number: int) -> Segment:
+    """Return the map of a segment, its bound good for the points themselves."""
+    if len(points.dev_us):
+        best = _narrowest(points, WINDOW_US)
+        best = best[best.half_ns <= _reach(best, known)]
+        part = Segment(*base, best.dev_us, best.host_ns, known, int(best.half_ns.max()), "pings")
+        off = np.abs(_map(part, points.dev_us) - points.host_ns) - points.half_ns
+        return replace(part, bound_ns=part.bound_ns + max(0, int(off.max())))
+    mine = stamps.slice(number)
+    if mine.start == mine.stop:
+        return Segment(*base, ints([]), ints([]), known, ARRIVAL_BOUND_NS, "nothing")
+    return _from_arrivals(base, stamps, mine, known)
+
+
+def _reach(points: _Points, rate: Rate) -> Ints:
+    """Return how far out the map would be at each point if carried there from the best of all points."""
+    reach = points.half_ns.tolist()
+    way = (np.diff(points.dev_us) * US * rate.error).astype(np.int64).tolist()
+    for place, further in enumerate(way):
+        reach[place + 1] = min(reach[place + 1], reach[place] + further)
+    for place in range(len(way) - 1, -1, -1):
+        reach[place] = min(reach[place], reach[place + 1] + way[place])
+    return ints(reach)
+
+
+def _bounded(part: Segment, heard: Stream, number: int) -> Segment:
+    """Widen a segment's bound for the way between nodes, and beyond the first and the last."""
     if part.how == "nothing":
-        mine = stamps.slice(number)
-        if mine.start == mine.stop:
-            return part
-        part = _from_arrivals(part, stamps, mine)
+        return part
     where = slice_of(heard.segment, number)
     first, last = int(heard.at_ns[where.start]), int(heard.at_ns[where.stop - 1])
     between = int(np.diff(part.nodes_ns).max()) if len(part.nodes_ns) > 1 else 0
@@ -216,16 +257,23 @@ def _finish(start: Segment, known: Rate, stamps: Stamps, heard: Stream, number: 
     return replace(part, bound_ns=part.bound_ns + allowance)
 
 
-def _from_arrivals(part: Segment, stamps: Stamps, mine: slice) -> Segment:
+def _from_arrivals(base: tuple[int, int], stamps: Stamps, mine: slice, known: Rate) -> Segment:
     """Map by when messages came: never before their stamp plus their byte times, seldom much later."""
-    dev_us = _unwrap(stamps.stamp_us[mine], stamps.heard_ns[mine], part.base_us, part.base_ns)
+    dev_us = _unwrap(stamps.stamp_us[mine], stamps.heard_ns[mine], *base)
     left_ns = stamps.heard_ns[mine] - stamps.line_ns[mine]
-    lag = left_ns - part.base_ns - np.rint((dev_us - part.base_us) * (US * part.rate.rate)).astype(np.int64)
-    window = (dev_us - dev_us.min()) // WINDOW_US
+    rough = _soonest(dev_us, left_ns, known, base)
+    rate = min(known, _rate(rough), key=lambda rate: rate.error)
+    nodes = _soonest(dev_us, left_ns, rate, base)
+    drift = int(rate.error * ARRIVAL_WINDOW_US * US)
+    return Segment(*base, nodes.dev_us, nodes.host_ns, rate, ARRIVAL_BOUND_NS + drift, "arrivals")
+
+
+def _soonest(dev_us: Ints, left_ns: Ints, rate: Rate, base: tuple[int, int]) -> _Points:
+    """Return for each window the message that came soonest after its stamp."""
+    way = np.rint((dev_us - base[0]) * (US * rate.rate)).astype(np.int64)
+    lag = left_ns - base[1] - way
+    window = (dev_us - dev_us.min()) // ARRIVAL_WINDOW_US
     order = np.lexsort((lag, window))
     best = order[np.unique(window[order], return_index=True)[1]]
     best = best[np.unique(dev_us[best], return_index=True)[1]]
-    drift = int(part.rate.error * WINDOW_US * US)
-    return replace(
-        part, nodes_us=dev_us[best], nodes_ns=left_ns[best], bound_ns=ARRIVAL_BOUND_NS + drift, how="arrivals"
-    )
+    return _Points(dev_us[best], left_ns[best], np.full(len(best), ARRIVAL_BOUND_NS))

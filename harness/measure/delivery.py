@@ -80,7 +80,7 @@ def packet_fates(evidence: Evidence, during: tuple[str, ...] = ()) -> Fates:
     unknown = ~delivered & ~certain
     unknown |= (certain & ~missing) & _late_in_doubt(evidence)[row]
     unknown[np.flatnonzero(missing)] = _excusable(
-        sent.at_ns[row[missing]], limit + evidence.report_delay_ns, evidence.gaps
+        sent.at_ns[row[missing]], limit + evidence.report_delay_ns, evidence.gaps(Role.RECEIVER)
     )
     return Fates(
         row=row,

@@ -9,11 +9,12 @@ from typing import Final
 import numpy as np
 
 from harness.bench.protocol import Role
-from harness.clock import MS, S
+from harness.clock import MS
 from harness.codec import messages as wire
 from harness.measure.arrays import Ints, ints
 from harness.measure.clockmap import RESOLUTION_NS, ClockMap, map_clock
 from harness.measure.packets import (
+    FAR_NS,
     REPORT_DELAY_LEAST_NS,
     REPORT_DELAY_MOST_NS,
     AppliedPackets,
@@ -21,6 +22,7 @@ from harness.measure.packets import (
     SentPackets,
     StickCommands,
     TelemetryReports,
+    missing_spans,
     read_applied,
     read_changes,
     read_sent,
@@ -44,8 +46,9 @@ from harness.measure.tables import Stream, read_stream
 from harness.plan.model import Plan
 from harness.recording.model import Direction, Recording
 
-SILENT_NS: Final = 2500 * MS
-"""Each device is pinged every second: a port that says nothing for longer before the end has gone quiet."""
+SILENT_NS: Final = 250 * MS
+PINGS_UNANSWERED: Final = 2
+"""A port that left this many pings unanswered, and said nothing else for that long, has gone quiet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,15 +99,9 @@ class Evidence:
         """(n, 2) times in which no packet can be expected: cuts and restarts."""
         return np.concatenate((self.cut_spans, self.restart_spans))
 
-    @property
-    def gaps(self) -> Ints:
-        """(n, 3) serial gaps of the receiver's port: from, to, messages missing; all after it went quiet."""
-        return _gaps(self, Role.RECEIVER)
-
-    @property
-    def sent_gaps(self) -> Ints:
-        """The same for the transmitter's port."""
-        return _gaps(self, Role.TRANSMITTER)
+    def gaps(self, role: Role) -> Ints:
+        """(n, 3) times between which messages of a port are missing: from, to, how many at most."""
+        return missing_spans(self.heard[role])
 
 
 def gather(plan: Plan, recording: Recording) -> Evidence:
@@ -140,7 +137,7 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
         restarts=tuple(
             span
             for role in Role
-            for span in read_restarts(plan, role, told[role], heard[role], applied, slack_ns)
+            for span in read_restarts(plan, role, told[role], heard[role], sent, applied)
         ),
         end=read_end(recording, data_end_ns),
         data_end_ns=data_end_ns,
@@ -163,18 +160,9 @@ def _report_delay_ns(applied: AppliedPackets) -> int:
 
 def _fell_quiet(heard: Stream, told: Stream, data_end_ns: int) -> bool:
     """Return whether a device that was being asked said nothing more long before the end."""
-    last = int(heard.at_ns[-1]) if len(heard.at_ns) else -(1 << 61)
+    last = int(heard.at_ns[-1]) if len(heard.at_ns) else -FAR_NS
     asked = told.table(wire.Ping.TYPE).at_ns
-    return data_end_ns - last > SILENT_NS and bool((asked > max(last, 0)).any())
-
-
-def _gaps(evidence: Evidence, role: Role) -> Ints:
-    stream = evidence.heard[role]
-    if role not in evidence.quiet:
-        return stream.gaps
-    last = int(stream.at_ns[-1]) if len(stream.at_ns) else 0
-    rest = ints([[last, max(evidence.data_end_ns, last) + S, 1 << 40]])
-    return np.concatenate((stream.gaps, rest))
+    return data_end_ns - last > SILENT_NS and int((asked > last).sum()) >= PINGS_UNANSWERED
 
 
 __all__ = ["SILENT_NS", "Evidence", "gather"]

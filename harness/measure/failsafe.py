@@ -124,7 +124,7 @@ def _lost_between(evidence: Evidence, first: int, last: int) -> int:
 
 def receiver_lost(evidence: Evidence, start_ns: int, end_ns: int) -> bool:
     """Return whether messages of the receiver are missing between two times."""
-    return bool(meeting(ints([start_ns]), ints([end_ns]), evidence.gaps[:, :2])[0])
+    return bool(meeting(ints([start_ns]), ints([end_ns]), evidence.gaps(Role.RECEIVER)[:, :2])[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,8 +157,11 @@ def failsafe_outputs(evidence: Evidence) -> tuple[FailsafeOutput, ...]:
 
 
 def _changes_until(evidence: Evidence, entry: CutEntry) -> list[int]:
-    changes = evidence.changes
-    fits = (changes.at_ns >= changes.at_ns[entry.change]) & (changes.at_ns < entry.cut.until_ns)
+    changes, following = evidence.changes, entry.last_applied + 1
+    until = entry.cut.until_ns
+    if following < len(evidence.applied):
+        until = min(until, int(evidence.applied.at_ns[following]))
+    fits = (changes.at_ns >= changes.at_ns[entry.change]) & (changes.at_ns < until)
     fits[entry.change] = True
     fits &= changes.reason != OutputReason.START
     return [int(row) for row in np.flatnonzero(fits)]
@@ -201,7 +204,7 @@ def false_failsafes(evidence: Evidence) -> tuple[FalseFailsafe, ...]:
     in_run = inside(changes.at_ns, evidence.spans())
     excused = inside(changes.at_ns, _excused(evidence))
     engaged = (changes.reason == OutputReason.FAILSAFE) & in_run & ~changes.idle
-    started = (changes.reason == OutputReason.START) & in_run & ~inside(changes.at_ns, _restarting(evidence))
+    started = (changes.reason == OutputReason.START) & in_run & ~_commanded(evidence)
     found = [_false(evidence, row, restarted=False) for row in np.flatnonzero(engaged & ~excused).tolist()]
     found += [_false(evidence, row, restarted=True) for row in np.flatnonzero(started).tolist()]
     found += _too_soon(evidence, engaged & excused)
@@ -216,9 +219,12 @@ def _excused(evidence: Evidence) -> Ints:
     return spans
 
 
-def _restarting(evidence: Evidence) -> Ints:
-    spans = [(span.start_ns, span.end_ns) for span in evidence.restarts if span.role == Role.RECEIVER]
-    return ints(spans).reshape(-1, 2)
+def _commanded(evidence: Evidence) -> Flags:
+    """Return which output changes belong to a start of the receiver that the harness commanded."""
+    spans = [span for span in evidence.restarts if span.role == Role.RECEIVER]
+    starts = evidence.heard[Role.RECEIVER].segment[[span.frame for span in spans if span.frame >= 0]]
+    times = ints([(span.start_ns, span.end_ns) for span in spans]).reshape(-1, 2)
+    return np.isin(evidence.changes.segment, starts) | inside(evidence.changes.at_ns, times)
 
 
 def _false(evidence: Evidence, row: int, *, restarted: bool) -> FalseFailsafe:

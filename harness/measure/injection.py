@@ -15,7 +15,6 @@ from harness.measure.arrays import Ints, ints
 from harness.measure.evidence import Evidence
 from harness.plan.model import FIELD_BYTES, TelemetryField
 
-
 ANSWER_NS: Final = 5 * S
 """A reply later than this belongs to another command with the same counter."""
 
@@ -64,8 +63,8 @@ def payload_size(fields: tuple[TelemetryField, ...]) -> int:
 def injections(evidence: Evidence) -> tuple[Injection, ...]:
     """Return what the receiver took on, in order: an `Inject` counts from the device time of its `Reply`.
 
-    Injection ends with a release, a start of the receiver, or an `Inject` that got no answer: what holds after
-    it is unknown. A field that an `Inject` leaves out keeps its value.
+    Injection ends with a release, a start of the receiver, or an `Inject` that got no answer: what holds
+    after it is unknown. A field that an `Inject` leaves out keeps its value.
     """
     told, heard = evidence.told[Role.RECEIVER], evidence.heard[Role.RECEIVER]
     ends = [note.at_ns for note in told.others if isinstance(note.message, wire.Release)]
@@ -80,15 +79,10 @@ def injections(evidence: Evidence) -> tuple[Injection, ...]:
             elif answer.done:
                 taken.append((answer.at_ns, answer.heard_ns, _bits(evidence, note.message)))
     ends = [*sorted(ends), evidence.data_end_ns]
-    begun = [
-        (at, ends[min(bisect_right(ends, came), len(ends) - 1)], bits)
-        for at, came, bits in sorted(taken, key=_at)
-    ]
-    return _lasting(begun)
-
-
-def _at(taken: tuple[int, int, dict[int, int]]) -> int:
-    return taken[0]
+    taken.sort(key=lambda one: one[0])
+    return _lasting(
+        [(at, ends[min(bisect_right(ends, came), len(ends) - 1)], bits) for at, came, bits in taken]
+    )
 
 
 class _Answer(NamedTuple):

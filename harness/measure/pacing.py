@@ -61,9 +61,8 @@ def _resumed_ns(evidence: Evidence, first_sent: int, otherwise: int) -> int:
 def _stopped_ns(evidence: Evidence) -> int:
     """Return the time from the last packet to the end of the run, if that is more than a packet or two."""
     last = int(evidence.sent.at_ns.max())
-    if Role.TRANSMITTER in evidence.quiet:
-        return 0
-    end = min(evidence.run.end_ns, evidence.data_end_ns - evidence.report_delay_ns)
+    heard_ns = int(evidence.heard[Role.TRANSMITTER].at_ns[-1])
+    end = min(evidence.run.end_ns, heard_ns - evidence.report_delay_ns)
     excused = meeting(ints([last]), ints([end]), _transmitter_away(evidence))[0]
     silent = end - last
     return 0 if excused or silent <= 3 * evidence.plan.link.packet_period_ns else silent
@@ -107,7 +106,7 @@ def _gaps_in(evidence: Evidence, start_ns: int, end_ns: int) -> tuple[Ints, Ints
     end_ns = min(end_ns, max(start_ns, evidence.data_end_ns - evidence.report_delay_ns))
     starts = np.concatenate(([start_ns], times))
     ends = np.maximum(np.concatenate((times, [end_ns])), starts)
-    doubtful = meeting(starts, ends + evidence.report_delay_ns, evidence.gaps[:, :2])
+    doubtful = meeting(starts, ends + evidence.report_delay_ns, evidence.gaps(Role.RECEIVER)[:, :2])
     if len(frames) > 1:
         doubtful[1:-1] = evidence.heard[Role.RECEIVER].lost_between(frames[:-1], frames[1:]) > 0
     if len(times) and not (applied.at_ns < start_ns).any():

@@ -166,6 +166,9 @@ def read_applied(
     at_ns = clock.to_host_ns(dev_us, segment)
     number = _column(table, "packet")
     row = match(number, at_ns, sent.number, sent.at_ns, slack_ns)
+    reach_ns = lost_after_ns + slack_ns
+    doubtful = _doubtful(at_ns, row, sent, told_of, reach_ns)
+    row = np.where(doubtful & (_late(at_ns, row, sent, reach_ns) | _repeats(row, number, at_ns)), -1, row)
     return AppliedPackets(
         frame=table.frame,
         heard_ns=table.at_ns,
@@ -177,7 +180,7 @@ def read_applied(
         channels=table.tail_count,
         sent_row=row,
         repeat=_repeats(row, number, at_ns),
-        doubtful=_doubtful(at_ns, row, sent, told_of, lost_after_ns + slack_ns),
+        doubtful=doubtful,
         so_far_ns=np.maximum.accumulate(at_ns),
     )
 
@@ -312,18 +315,28 @@ def _repeats(row: Ints, number: Ints, at_ns: Ints) -> Flags:
     return repeat
 
 
+def _late(at_ns: Ints, row: Ints, sent: SentPackets, reach_ns: int) -> Flags:
+    if not len(sent):
+        return row >= 0
+    late: Flags = (row >= 0) & (at_ns - sent.at_ns[row] > reach_ns)
+    return late
+
+
 def _doubtful(at_ns: Ints, row: Ints, sent: SentPackets, told_of: Stream, reach_ns: int) -> Flags:
     """Return which matches a `Sent` report that never reached us could overturn."""
     early = at_ns - reach_ns - REPORT_DELAY_LEAST_NS
     if len(sent):
         early = np.where(row >= 0, sent.at_ns[row], early)
     late = at_ns + REPORT_DELAY_LEAST_NS
-    return meeting(early, late, blind_spans(told_of))
+    return meeting(early, late, missing_spans(told_of)[:, :2])
 
 
-def blind_spans(stream: Stream) -> Ints:
-    """Return (n, 2) host times between which messages of a port are missing, its ends included."""
+def missing_spans(stream: Stream) -> Ints:
+    """Return (n, 3) host times between which messages of a port are missing, and how many at most.
+
+    Before a port's first message and after its last one nothing shows how many there were.
+    """
     if not len(stream.at_ns):
-        return ints([[-FAR_NS, FAR_NS]])
-    ends = ints([[-FAR_NS, stream.at_ns[0]], [stream.at_ns[-1], FAR_NS]])
-    return np.concatenate((stream.gaps[:, :2], ends))
+        return ints([[-FAR_NS, FAR_NS, FAR_NS]])
+    first, last = int(stream.at_ns[0]), int(stream.at_ns[-1])
+    return np.concatenate((stream.gaps, ints([[-FAR_NS, first, FAR_NS], [last, FAR_NS, FAR_NS]])))

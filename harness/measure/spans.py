@@ -7,7 +7,7 @@ what the devices acted on.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -147,7 +147,9 @@ def read_cuts(
             planned = start + note.message.duration_us * US
             end = min([planned, *(time for time in released if time > note.at_ns)])
             cuts.append(_cut(air, len(cuts) + 1, note.at_ns, Span(start, max(start, end))))
-    return tuple(cuts)
+    nexts = [*(cut.command_ns for cut in cuts), data_end_ns][1:]
+    pairs = zip(cuts, nexts, strict=False)
+    return tuple(replace(cut, until_ns=min(cut.until_ns, later)) for cut, later in pairs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +199,7 @@ def first_applied_after(applied: AppliedPackets, sent: SentPackets, sent_from_ns
 
 
 def read_restarts(
-    plan: Plan, role: Role, told: Stream, heard: Stream, applied: AppliedPackets, slack_ns: int
+    plan: Plan, role: Role, told: Stream, heard: Stream, sent: SentPackets, applied: AppliedPackets
 ) -> tuple[RestartSpan, ...]:
     """Return the commanded restarts of one device, each up to the first packet applied after it.
 
@@ -207,17 +209,25 @@ def read_restarts(
     started = [(note.at_ns, note.frame) for note in heard.others if isinstance(note.message, wire.Started)]
     spans = []
     for command in told.others:
-        if not isinstance(command.message, wire.Restart):
-            continue
-        limit = command.at_ns + patience
-        answer = next((pair for pair in started if command.at_ns < pair[0] <= limit), None)
-        end = limit
-        if answer is not None:
-            again = int(np.searchsorted(applied.so_far_ns, answer[0] - slack_ns))
-            if again < len(applied):
-                end = min(limit, int(applied.at_ns[again]))
-        spans.append(RestartSpan(role, command.at_ns, end, answer[1] if answer else -1))
+        if isinstance(command.message, wire.Restart):
+            limit = command.at_ns + patience
+            answer = next((frame for at, frame in started if command.at_ns < at <= limit), -1)
+            end = min(limit, _applied_again_ns(role, answer, sent, applied, limit))
+            spans.append(RestartSpan(role, command.at_ns, end, answer))
     return tuple(spans)
+
+
+def _applied_again_ns(
+    role: Role, started: int, sent: SentPackets, applied: AppliedPackets, otherwise_ns: int
+) -> int:
+    """Return when the first packet was applied after a device's `Started`, by the order of its reports."""
+    if started < 0:
+        return otherwise_ns
+    if role == Role.RECEIVER:
+        again = np.flatnonzero(applied.frame > started)
+    else:
+        again = np.flatnonzero((applied.sent_row >= 0) & (sent.frame[applied.sent_row] > started))
+    return int(applied.at_ns[again[0]]) if len(again) else otherwise_ns
 
 
 def looked_at(plan: Plan, run: Span, steps: tuple[StepSpan, ...], names: tuple[str, ...]) -> Ints:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from harness.bench.protocol import Role
 from harness.measure.arrays import Ints, ints, meeting
 from harness.measure.evidence import Evidence
 from harness.measure.injection import (
@@ -61,7 +62,10 @@ def _age(
     follows = place > 0 and given[place - 1].until_ns == one.at_ns
     before = table[place - 1] if follows else np.full(table.shape[1], -1, dtype=np.int64)
     changed = np.flatnonzero((table[place] >= 0) & (table[place] != before))
-    if not len(changed) or meeting(ints([one.at_ns]), ints([one.until_ns]), evidence.gaps[:, :2])[0]:
+    if (
+        not len(changed)
+        or meeting(ints([one.at_ns]), ints([one.until_ns]), evidence.gaps(Role.RECEIVER)[:, :2])[0]
+    ):
         return None
     at_ns = evidence.telemetry.at_ns
     span = slice(*np.searchsorted(at_ns, (one.at_ns, one.until_ns)).tolist())
@@ -72,7 +76,7 @@ def _age(
     if not len(shows) and not known.any():
         return None
     until = int(at_ns[span.start + int(shows[0])]) if len(shows) else one.until_ns
-    if meeting(ints([one.at_ns]), ints([until]), evidence.excused)[0]:
+    if _meets(one.at_ns, until, evidence.excused):
         return None
     stale = np.flatnonzero(old if not len(shows) else old[: shows[0]])
     return _aged(evidence, one, received, span.start, shows, stale)
@@ -93,11 +97,13 @@ def _aged(
         row = start + int(shows[0])
         most = _rank(evidence, received, received.by_ns, row, one.at_ns - evidence.slack_ns) - 1
         most_ns = int(at_ns[row]) - one.at_ns
-        hidden = meeting(
-            ints([one.at_ns + least_ns]), ints([most_ns + one.at_ns]), evidence.sent_gaps[:, :2]
-        )[0]
+        hidden = _meets(one.at_ns + least_ns, one.at_ns + most_ns, evidence.gaps(Role.TRANSMITTER))
         least_ns = least_ns if hidden else most_ns
     return TelemetryAge(one.at_ns, max(0, least), most if most is None else max(0, most), least_ns, most_ns)
+
+
+def _meets(start_ns: int, end_ns: int, spans: Ints) -> bool:
+    return bool(meeting(ints([start_ns]), ints([end_ns]), spans[:, :2])[0])
 
 
 def _rank(evidence: Evidence, received: Received, times: Ints, row: int, after_ns: int) -> int:

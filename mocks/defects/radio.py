@@ -33,7 +33,7 @@ def _bursts(settings: MockSettings) -> MockSettings:
 
 
 def _rare_bursts(settings: MockSettings) -> MockSettings:
-    return in_fades(settings, loss=Fraction(2, 1000), mean_packets=Fraction(10, 9))
+    return in_fades(settings, loss=Fraction(2, 1000), mean_packets=Fraction(25, 24))
 
 
 def _lost_acknowledgements(settings: MockSettings) -> MockSettings:
@@ -47,7 +47,7 @@ DEFECTS = (
         cause="an antenna that the airframe shades in some attitudes",
         caught_by="delivery",
         plan="acceptance",
-        near_miss="0.2 % of the packets are lost, seldom two in a row",
+        near_miss="0.2 % of the packets are lost, hardly ever two in a row",
         patch=Patch(settings=_bursts),
         near_patch=Patch(settings=_rare_bursts),
     ),

@@ -49,10 +49,17 @@ def test_the_harness_reads_a_mock_rig() -> None:
 
 
 def test_the_harness_has_the_ideal_mock_built_in() -> None:
-    rig = find_rig("mock")
-    assert (rig.name, rig.kind, rig.mock, rig.text) == ("mock", "mock", MockSettings(), "")
+    rig = find_rig("ideal-mock")
+    assert (rig.name, rig.kind, rig.mock, rig.text) == ("ideal-mock", "mock", MockSettings(), "")
     assert rig_baud(rig) == dict.fromkeys(Role, MockSettings().baud)
-    assert set(BUILT_IN) == {"mock"}
+    assert set(BUILT_IN) == {"mock", "ideal-mock"}
+
+
+def test_the_built_in_mock_is_a_usual_healthy_bench_and_says_how() -> None:
+    rig = find_rig("mock")
+    assert (rig.name, rig.kind, rig.file) == ("mock", "mock", "")
+    assert parse_rig(rig.text, "x").mock == rig.mock
+    assert rig.mock != MockSettings()
 
 
 def test_the_harness_finds_a_rig_file_by_its_path_or_its_stem(

@@ -6,11 +6,13 @@ Change a field or pass a function to make the link do something; `recording()` w
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from harness.bench.protocol import Role
+from harness.chance import stream
 from harness.clock import MS, US, S
 from harness.codec import encode
 from harness.codec import messages as wire
@@ -86,6 +88,21 @@ class Silence:
 
 
 @dataclass(frozen=True)
+class Reset:
+    """A restart by command at `at_ns`; the device is back `down_ns` later, its clock at 0."""
+
+    role: Role
+    at_ns: int
+    down_ns: int = 300 * MS
+    commanded: bool = True
+    cause: int = wire.StartCause.COMMAND
+
+    @property
+    def back_ns(self) -> int:
+        return self.at_ns + self.down_ns
+
+
+@dataclass(frozen=True)
 class Packet:
     """What the imaginary link is asked about: the packet's place in the run, number, sampling time, sticks."""
 
@@ -103,6 +120,15 @@ class Event:
     role: Role
     direction: Direction
     message: Any
+
+
+@dataclass(frozen=True)
+class ReplyTo:
+    """A reply that takes its command's counter when the recording is written."""
+
+    command: Event
+    result: int
+    at_us: int
 
 
 def _never(_: Any) -> bool:
@@ -131,6 +157,7 @@ class Scenario:
         1000 + place * 7 % 1001, 1000 + place * 13 % 1001, 1000 + place * 29 % 1001, 1000 + place * 37 % 1001,
     )  # fmt: skip
     silences: Sequence[Silence] = ()
+    resets: Sequence[Reset] = ()
     silent: bool = True
     failsafe_ns: Callable[[int], int | None] = lambda _: 400 * MS
     failsafe_outputs: Callable[[tuple[int, ...]], tuple[int, ...]] = lambda held: (1000, 1500, 1500, held[3])
@@ -141,15 +168,54 @@ class Scenario:
     baud: int = BAUD
     events: list[Event] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)
+    injected: list[tuple[int, tuple[int, ...]]] = field(default_factory=list)
+    """Injected sets by the time they took effect, raw values of every field."""
+    preloaded: int = 1
+    """How many packets old an acknowledgement payload is by design."""
+    garble: Callable[[tuple[int, ...]], tuple[int, ...]] = lambda values: values
+    """What the receiver makes of the raw values."""
 
     @property
     def end_ns(self) -> int:
         """The end of the last step."""
         return RUN_NS + int(self.seconds * S)
 
-    def tell(self, role: Role, message: Any, at_ns: int) -> None:
+    def tell(self, role: Role, message: Any, at_ns: int) -> Event:
         """Send a frame to a device."""
-        self.events.append(Event(at_ns, role, Direction.TO_DEVICE, message))
+        event = Event(at_ns, role, Direction.TO_DEVICE, message)
+        self.events.append(event)
+        return event
+
+    def inject(self, values: tuple[int, ...], at_ns: int, *, result: int = wire.Result.DONE) -> None:
+        """Inject a raw value into every field; from then on packets carry telemetry."""
+        event = self.tell(RX, wire.Inject(tuple(enumerate(values))), at_ns)
+        taken_ns = at_ns + line_ns(30) + 50 * US
+        self.say(RX, ReplyTo(event, result, self.stamp(RX, taken_ns)), taken_ns)
+        if result == wire.Result.DONE:
+            self.injected.append((taken_ns, values))
+        self.telemetry = self._payload
+
+    def inject_often(self, seed: int = 1, every_ns: int = 250 * MS) -> None:
+        """Inject values drawn from a seed during the whole run."""
+        chance = stream(seed, "injected")
+        for at_ns in range(RUN_NS + 105 * MS, self.end_ns - 200 * MS, every_ns):
+            ends = (
+                chance.randrange(1 << 16),
+                chance.randrange(-(1 << 15), 1 << 15),
+                chance.randrange(1 << 31),
+            )
+            self.inject(ends, at_ns)
+
+    def _payload(self, packet: Packet) -> bytes:
+        """The values in force when the payload was preloaded: at the packet received `preloaded` before."""
+        earlier = [at_ns for at_ns in self._received if at_ns < packet.at_ns][-self.preloaded :]
+        self._received.append(packet.at_ns)
+        loaded_ns = earlier[0] + MS if len(earlier) == self.preloaded else 0
+        values = (7, 7, 7)
+        for taken_ns, given in self.injected:
+            values = given if taken_ns <= loaded_ns else values
+        volts, heat, amps = self.garble(values)
+        return struct.pack("<H", volts & 0xFFFF) + struct.pack(">H", heat & 0xFFFF) + struct.pack("<I", amps)
 
     def say(self, role: Role, message: Any, at_ns: int) -> None:
         """Have a device send a frame, ready at `at_ns`."""
@@ -161,10 +227,17 @@ class Scenario:
 
     def stamp(self, role: Role, at_ns: int) -> int:
         """A device's clock reading."""
+        backs = [reset.back_ns for reset in self.resets if reset.role == role and reset.back_ns <= at_ns]
+        if backs:
+            return DeviceClock(0, self.clocks[role].ppm).stamp(at_ns - max(backs))
         return self.clocks[role].stamp(at_ns)
 
+    def _down(self, role: Role, at_ns: int) -> bool:
+        return any(reset.role == role and reset.at_ns <= at_ns < reset.back_ns for reset in self.resets)
+
     def recording(self, *, complete: bool = True) -> Recording:
-        """Write the run down."""
+        """Write the run down; once only."""
+        self._received: list[int] = []
         self._set_up()
         self._packets()
         return self._written(complete)
@@ -182,6 +255,12 @@ class Scenario:
             self.mark(self.end_ns, "step end", path="steps[0]")
         for cut in self.silences:
             self.tell(TX, wire.Silence(cut.delay_ns // US, cut.for_ns // US), cut.at_ns)
+        for reset in self.resets:
+            if reset.commanded:
+                self.tell(reset.role, wire.Restart(), reset.at_ns)
+            self.say(reset.role, wire.Started(reset.cause, 0), reset.back_ns)
+            if reset.role == RX:
+                self.change(wire.OutputReason.START, (1000, 1500, 1500, 1500), reset.back_ns)
         if self.end_why:
             self.mark(self.end_ns + 600 * MS, "end", why=self.end_why, detail="", role="", port="")
 
@@ -194,14 +273,21 @@ class Scenario:
                 at_ns = base + (shift if RUN_NS <= base < self.end_ns else 0)
                 self.tell(role, wire.Ping(nonce), at_ns)
                 answered = at_ns + line_ns(11, self.baud) + self.pong_after_ns(nonce)
+                if self._down(role, answered):
+                    continue
                 self.say(role, wire.Pong(nonce, self.stamp(role, answered)), answered)
 
     def _packets(self) -> None:
         applied: list[tuple[int, tuple[int, ...]]] = []
         at_ns = START_NS + 500 * MS
         index = number = 0
+        was_down = False
         while at_ns <= self.end_ns + 400 * MS:
-            if not (self.silent and any(cut.start_ns <= at_ns < cut.end_ns for cut in self.silences)):
+            down = self._down(TX, at_ns)
+            number = 0 if was_down and not down else number
+            was_down = down
+            silent = self.silent and any(cut.start_ns <= at_ns < cut.end_ns for cut in self.silences)
+            if not silent and not down:
                 sticks = self.sticks(index)
                 packet = Packet(index, (self.first_number + number) % 65536, at_ns, sticks)
                 applied.extend(self._packet(packet))
@@ -213,7 +299,8 @@ class Scenario:
     def _packet(self, packet: Packet) -> list[tuple[int, tuple[int, ...]]]:
         set_number = 1 + packet.index % 60_000
         self.tell(TX, wire.Sticks(set_number, packet.sticks), packet.at_ns - 12 * MS)
-        lost, latency = self.lost(packet), self.latency_ns(packet)
+        latency = self.latency_ns(packet)
+        lost = self.lost(packet) or self._down(RX, packet.at_ns + latency)
         done = packet.at_ns + 3 * MS
         stamp = self.stamp(TX, packet.at_ns)
         took = (self.stamp(TX, done) - stamp) % 2**32
@@ -239,15 +326,20 @@ class Scenario:
         place = 0
         for (at_ns, outputs), after in zip(applied, times[1:], strict=True):
             due = self.failsafe_ns(place)
-            if due is not None and after - at_ns > due and at_ns + due < self.end_ns + 500 * MS:
+            if due is not None and after - at_ns > due and not self._reset_within(at_ns, at_ns + due):
                 place += 1
                 self.change(wire.OutputReason.FAILSAFE, self.failsafe_outputs(outputs), at_ns + due)
+
+    def _reset_within(self, start_ns: int, end_ns: int) -> bool:
+        over = end_ns >= self.end_ns + 500 * MS
+        return over or any(r.role == RX and r.back_ns > start_ns and r.at_ns < end_ns for r in self.resets)
 
     def change(self, reason: int, outputs: tuple[int, ...], at_ns: int) -> None:
         """Have the receiver change its outputs without a packet."""
         self.say(RX, wire.OutputChange(self.stamp(RX, at_ns), reason, outputs), at_ns)
 
     def _written(self, complete: bool) -> Recording:
+        self._counters: dict[int, int] = {}
         ports = {role: self._port(role) for role in Role}
         header = Header(
             plan_name=self.plan.name, plan_text="", rig_name="imaginary", rig_text="", seed=1, versions=(),
@@ -258,7 +350,7 @@ class Scenario:
 
     def _port(self, role: Role) -> PortPackets:
         rows: list[tuple[int, int, bytes]] = []
-        for direction in Direction:
+        for direction in (Direction.TO_DEVICE, Direction.TO_PC):
             events = [event for event in self.events if event.role == role and event.direction == direction]
             rows.extend(self._stream(role, direction, sorted(events, key=lambda event: event.at_ns)))
         rows.sort(key=lambda row: row[0])
@@ -268,10 +360,16 @@ class Scenario:
         rows = []
         counter = free_ns = 0
         for place, event in enumerate(events):
-            if isinstance(event.message, wire.Started):
+            message = event.message
+            if isinstance(message, wire.Started):
                 counter = 0
-            raw = isinstance(event.message, bytes)
-            data = event.message if raw else encode(event.message, counter)
+            if isinstance(message, ReplyTo):
+                kind, number = message.command.message.TYPE, self._counters[id(message.command)]
+                message = wire.Reply(kind, number, message.result, message.at_us)
+            raw = isinstance(message, bytes)
+            data = message if raw else encode(message, counter)
+            if direction == Direction.TO_DEVICE:
+                self._counters[id(event)] = counter % 65536
             counter += not raw
             at_ns = event.at_ns
             if direction == Direction.TO_PC:

@@ -289,7 +289,7 @@ def lost_runs(talk: Talk) -> tuple[float, float]:
 
 def test_burst_loss() -> None:
     defect, near = both("burst-loss")
-    for talk, share, length in ((defect, 0.03, 4), (near, 0.002, 10 / 9)):
+    for talk, share, length in ((defect, 0.03, 4), (near, 0.002, 25 / 24)):
         talk.run(300 * S)
         lost, run = lost_runs(talk)
         # 15 000 packets: four standard deviations of a rate in bursts of mean length L, which

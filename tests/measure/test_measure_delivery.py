@@ -1,0 +1,182 @@
+"""Packets sent, applied, lost, unknown: whole numbers that always add up."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scenario import RUN_NS, RX, TX, Reset, Scenario, drop_every, every
+
+from harness.chance import stream
+from harness.clock import MS, S
+from harness.codec import messages as wire
+from harness.measure import gather
+from harness.measure.delivery import burst_factor, count_delivery, loss_runs, packet_fates
+
+
+def counted(scenario, during=()):
+    evidence = gather(scenario.plan, scenario.recording())
+    return count_delivery(evidence, packet_fates(evidence, during), during)
+
+
+def test_loss_runs_are_the_loss_periods_of_rfc_3357():
+    """RFC 3357 section 4 (read): r r r x r r x x x r x r r x x x has four loss periods, at 3, 6, 10, 13."""
+    lost = np.array([mark == "x" for mark in "rrrxrrxxxrxrrxxx"])
+    assert loss_runs(lost)[:, 0].tolist() == [3, 6, 10, 13]
+    assert loss_runs(lost)[:, 1].tolist() == [1, 3, 1, 3]
+
+
+def test_loss_runs_have_the_lengths_of_rfc_3357():
+    """RFC 3357 section 6.5 (read): losses at 2, 5, 7, 9, 10 of ten make periods of length 1, 1, 1, 2."""
+    lost = np.isin(np.arange(1, 11), [2, 5, 7, 9, 10])
+    assert loss_runs(lost)[:, 1].tolist() == [1, 1, 1, 2]
+    assert loss_runs(np.zeros(5, dtype=bool)).tolist() == []
+
+
+def test_loss_ratio_is_the_rfc_7680_example():
+    """RFC 7680 section 4.1 (read): losses 0 0 1 0 0 give a ratio of 0.2. Here five packets in every second run."""
+    counts = counted(Scenario(lost=every(2, 5)))
+    assert counts.lost / counts.sent == pytest.approx(0.2, abs=0.003)
+    assert counts.sent == counts.applied + counts.lost == 200
+
+
+def test_burst_factor_is_the_variance_inflation_of_a_two_state_chain():
+    """(1 + rho) / (1 - rho) with rho = 0.74: 6.692 for long samples (derived; Klotz 1973 cited from memory)."""
+    chance = stream(3, "chain")
+    state, lost = False, []
+    for _ in range(60_000):
+        state = chance.random() < (0.75 if state else 0.01)
+        lost.append(state)
+    assert burst_factor(np.array(lost)) == pytest.approx(1 / 0.149425287, rel=0.12)
+
+
+def test_single_losses_need_no_burst_factor():
+    lost = np.zeros(1000, dtype=bool)
+    assert burst_factor(lost) == 1.0
+    lost[::50] = True
+    assert burst_factor(lost) == 1.0
+    assert burst_factor(np.ones(5, dtype=bool)) == 1.0
+
+
+@pytest.mark.parametrize(("late_ms", "lost"), [(99, 0), (101, 1)])
+def test_a_packet_is_lost_when_it_is_later_than_the_threshold(late_ms, lost):
+    """RFC 7680 sections 2.4 and 2.5 (read): loss is 1 exactly if it does not arrive within Tmax; here 100 ms."""
+    scenario = Scenario(latency_ns=lambda packet: late_ms * MS if packet.index == 100 else 2 * MS)
+    counts = counted(scenario)
+    assert (counts.lost, counts.late, counts.unknown) == (lost, lost, 0)
+
+
+def test_a_packet_at_the_threshold_is_unknown_within_the_clocks_bound():
+    scenario = Scenario(latency_ns=lambda packet: 100 * MS if packet.index == 100 else 2 * MS)
+    assert (counted(scenario).unknown, counted(Scenario()).unknown) == (1, 0)
+
+
+def test_several_good_copies_are_one_delivery():
+    """RFC 7680 section 2.5 (read): several good copies count as received once."""
+    counts = counted(Scenario(copies=lambda packet: 3 if packet.index == 99 else 1))
+    assert (counts.sent, counts.applied, counts.repeated) == (200, 200, 2)
+
+
+def test_lost_serial_messages_make_packets_unknown_not_lost():
+    counts = counted(Scenario(drop=drop_every(RX, 40, wire.Applied)))
+    assert counts.lost == 0
+    assert counts.unknown > 0
+    assert counts.sent == counts.applied + counts.unknown
+
+
+def test_a_gap_hides_no_more_packets_than_it_lost_messages():
+    """One `Applied` report lost on the line beside three packets lost on the air: one is unknown, two are lost."""
+
+    def drop(role, place, message):
+        return role == RX and isinstance(message, wire.Applied) and message.packet == 101
+
+    counts = counted(Scenario(lost=lambda packet: 98 <= packet.index <= 100, drop=drop))
+    assert (counts.lost, counts.unknown) == (3, 1)
+
+
+def test_packets_without_any_report_are_unknown():
+    """Both the `Sent` and the `Applied` report of a packet got lost."""
+
+    def drop(role, place, message):
+        return isinstance(message, wire.Sent | wire.Applied) and message.packet == 100
+
+    counts = counted(Scenario(drop=drop))
+    assert (counts.sent, counts.applied, counts.unknown, counts.lost) == (200, 199, 1, 0)
+
+
+def test_a_packet_seen_only_by_the_receiver_is_left_out():
+    def drop(role, place, message):
+        return isinstance(message, wire.Sent) and message.packet == 100
+
+    counts = counted(Scenario(drop=drop))
+    assert (counts.sent, counts.applied, counts.unknown) == (199, 199, 0)
+
+
+@pytest.mark.parametrize("role", [TX, RX])
+def test_packets_in_a_commanded_restart_are_not_judged(role):
+    counts = counted(Scenario(resets=[Reset(role, RUN_NS + S + 7 * MS)]))
+    assert (counts.lost, counts.unknown) == (0, 0)
+    assert (counts.not_judged > 10) == (role == RX)
+
+
+def test_packets_lost_in_a_restart_of_the_receivers_own_are_lost():
+    counts = counted(Scenario(resets=[Reset(RX, RUN_NS + S + 7 * MS, commanded=False)]))
+    assert counts.lost > 10
+
+
+def test_packets_too_near_the_end_of_the_data_are_not_judged():
+    scenario = Scenario(seconds=2.0)
+    recording = scenario.recording()
+    scenario.marks[:] = []
+    ports = {role: cut(port, RUN_NS + S) for role, port in recording.ports.items()}
+    short = type(recording)(recording.header, ports, recording.marks[:2], False, ())
+    evidence = gather(scenario.plan, short)
+    counts = count_delivery(evidence, packet_fates(evidence))
+    assert counts.lost == counts.unknown == 0
+    assert counts.not_judged > 5
+
+
+def cut(port, at_ns):
+    count = sum(time <= at_ns for time in port.at_ns)
+    return type(port)(port.at_ns[:count], port.direction[:count], port.data[:count])
+
+
+def test_packets_applied_out_of_order_are_counted():
+    """RFC 4737 section 3.3: packet 100 takes effect after 101 and 102 had: one reordered."""
+    counts = counted(Scenario(latency_ns=lambda packet: 50 * MS if packet.index == 100 else 2 * MS))
+    assert (counts.reordered, counts.lost) == (1, 0)
+
+
+def test_what_the_transmitter_believed_wrongly_is_counted():
+    scenario = Scenario(lost=every(100, 1000))
+    scenario.lost = lambda packet: False
+    scenario.latency_ns = lambda packet: 10 * S if packet.index == 100 else 2 * MS
+    assert counted(scenario).acked_not_applied == 1
+
+
+def test_only_the_steps_looked_at_count():
+    scenario = Scenario()
+    scenario.mark(RUN_NS, "step", path="steps[0]", kind="hold", name="go", title="")
+    scenario.mark(RUN_NS + S, "step end", path="steps[0]")
+    scenario.mark(RUN_NS + S, "step", path="steps[1]", kind="hold", name="rest", title="")
+    scenario.mark(RUN_NS + 4 * S, "step end", path="steps[1]")
+    assert counted(scenario, ("go",)).sent in (50, 51)
+
+
+@settings(max_examples=25)
+@given(
+    lost=st.sets(st.integers(20, 230)),
+    dropped=st.sets(st.tuples(st.sampled_from([TX, RX]), st.integers(30, 320)), max_size=40),
+    late=st.sets(st.integers(20, 230), max_size=10),
+)
+def test_sent_is_applied_plus_lost_plus_unknown(lost, dropped, late):
+    scenario = Scenario(
+        lost=lambda packet: packet.index in lost,
+        drop=lambda role, place, message: (role, place) in dropped,
+        latency_ns=lambda packet: 105 * MS if packet.index in late else 3 * MS,
+    )
+    counts = counted(scenario)
+    assert counts.sent == counts.applied + counts.lost + counts.unknown
+    assert counts.late <= counts.lost
+    assert counts.applied + counts.lost + counts.unknown + counts.not_judged <= 205
+    true_losses = sum(25 <= index <= 225 for index in lost | late)
+    assert counts.lost <= true_losses
