@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -17,6 +18,9 @@ from harness.measure.injection import (
     newly_received,
     value_table,
 )
+
+EARLIER: Final = 50
+"""Sets before the newest one that a stale value is compared with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,47 +50,48 @@ def telemetry_ages(evidence: Evidence) -> tuple[TelemetryAge, ...]:
     """
     given = injections(evidence)
     fields = evidence.plan.link.telemetry
-    bits = decode_fields(evidence.telemetry.payload, evidence.telemetry.size, fields)
-    injected = np.asarray([field.source == "injected" for field in fields], dtype=np.bool_)
     table = value_table(given, len(fields))
-    table[:, ~injected] = -1
-    received = newly_received(evidence)
-    ages = (_age(evidence, given, place, table, bits, received) for place in range(len(given)))
+    table[:, [field.source != "injected" for field in fields]] = -1
+    bits = decode_fields(evidence.telemetry.payload, evidence.telemetry.size, fields)
+    case = _Case(evidence, given, table, bits, newly_received(evidence))
+    ages = (_age(case, place) for place in range(len(given)))
     return tuple(age for age in ages if age is not None)
 
 
-def _age(
-    evidence: Evidence, given: tuple[Injection, ...], place: int, table: Ints, bits: Ints, received: Received
-) -> TelemetryAge | None:
-    one = given[place]
-    follows = place > 0 and given[place - 1].until_ns == one.at_ns
-    before = table[place - 1] if follows else np.full(table.shape[1], -1, dtype=np.int64)
-    changed = np.flatnonzero((table[place] >= 0) & (table[place] != before))
-    if (
-        not len(changed)
-        or meeting(ints([one.at_ns]), ints([one.until_ns]), evidence.gaps(Role.RECEIVER)[:, :2])[0]
-    ):
-        return None
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """All injected sets, what was in force in each (-1 unknown), and the bits of every telemetry row."""
+
+    evidence: Evidence
+    given: tuple[Injection, ...]
+    table: Ints
+    bits: Ints
+    received: Received
+
+
+def _age(case: _Case, place: int) -> TelemetryAge | None:
+    one, evidence = case.given[place], case.evidence
+    before = case.table[max(0, place - EARLIER) : place]
+    changed = np.flatnonzero(
+        (case.table[place] >= 0) & ((case.table[place] != before[-1]) if len(before) else True)
+    )
     at_ns = evidence.telemetry.at_ns
-    span = slice(*np.searchsorted(at_ns, (one.at_ns, one.until_ns)).tolist())
-    new = (bits[span][:, changed] == table[place, changed]).all(axis=1)
-    known = before[changed] >= 0
-    old = (bits[span][:, changed] == before[changed])[:, known].all(axis=1) & ~new if known.any() else ~new
+    start, end = np.searchsorted(at_ns, (one.at_ns, one.until_ns)).tolist()
+    shown = case.bits[start:end, changed]
+    new = (shown == case.table[place, changed]).all(axis=1)
+    old = (shown[:, None] == before[:, changed]).all(axis=2).any(axis=1) & ~new
     shows = np.flatnonzero(new)
-    if not len(shows) and not known.any():
+    if not len(changed) or not (len(shows) or old.any()):
         return None
-    until = int(at_ns[span.start + int(shows[0])]) if len(shows) else one.until_ns
-    if _meets(one.at_ns, until, evidence.excused):
+    until = int(at_ns[start + int(shows[0])]) if len(shows) else int(at_ns[end - 1])
+    if _meets(one.at_ns, until, evidence.excused) or _meets(one.at_ns, until, evidence.gaps(Role.RECEIVER)):
         return None
-    stale = np.flatnonzero(old if not len(shows) else old[: shows[0]])
-    return _aged(evidence, one, received, span.start, shows, stale)
+    stale = np.flatnonzero(old if len(before) else ~new)
+    return _aged(case, one, start, shows, stale[stale < shows[0]] if len(shows) else stale)
 
 
-def _aged(
-    evidence: Evidence, one: Injection, received: Received, start: int, shows: Ints, stale: Ints
-) -> TelemetryAge | None:
-    if not len(shows) and not len(stale):
-        return None
+def _aged(case: _Case, one: Injection, start: int, shows: Ints, stale: Ints) -> TelemetryAge:
+    evidence, received = case.evidence, case.received
     at_ns = evidence.telemetry.at_ns
     least, least_ns, most, most_ns = 0, 0, None, None
     if len(stale):

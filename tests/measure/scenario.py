@@ -213,7 +213,7 @@ class Scenario:
         loaded_ns = earlier[0] + MS if len(earlier) == self.preloaded else 0
         values = (7, 7, 7)
         for taken_ns, given in self.injected:
-            values = given if taken_ns <= loaded_ns else values
+            values = (*given, *values[len(given) :]) if taken_ns <= loaded_ns else values
         volts, heat, amps = self.garble(values)
         return struct.pack("<H", volts & 0xFFFF) + struct.pack(">H", heat & 0xFFFF) + struct.pack("<I", amps)
 

@@ -79,6 +79,6 @@ def test_unknown_packets_widen_the_interval_at_both_ends():
 
 
 def test_a_small_sample_has_no_upper_end():
-    """One-sided 95/95 needs 59 packets (success run); 0.98 s have 49."""
-    found = measured(Scenario(seconds=0.98), 0.95)
-    assert (found.samples, found.upper_ns) == (50, LOST_NS)
+    """One-sided 95/95 needs 59 packets (success run); 1.1 s have 55, 1.3 s have 65."""
+    assert measured(Scenario(seconds=1.1), 0.95).upper_ns == LOST_NS
+    assert measured(Scenario(seconds=1.3), 0.95).upper_ns < 3 * MS

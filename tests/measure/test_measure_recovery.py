@@ -96,7 +96,7 @@ def test_what_other_checks_tolerate_is_not_stale():
 def test_packets_with_sticks_that_nobody_commanded_say_nothing():
     scenario = Scenario(silences=CUT, lost=lambda packet: packet.index == FIRST_AFTER)
     at_ns = RUN_NS + S + 721 * MS
-    scenario.say(TX, wire.Sent(9_000, wire.NO_SET, scenario.stamp(TX, at_ns), 9, 1, 1), at_ns + MS)
+    scenario.say(TX, wire.Sent(9_000, wire.NO_SET, scenario.stamp(TX, at_ns), 9, 1, 1), at_ns + 3 * MS)
     scenario.say(RX, wire.Applied(9_000, scenario.stamp(RX, at_ns + MS), 0, (1234, 1, 2, 3)), at_ns + MS)
     assert failsafe_exits(gather(scenario.plan, scenario.recording()), LIMIT)[0].stale == ()
 
