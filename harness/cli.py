@@ -345,7 +345,7 @@ def _mock(arguments: argparse.Namespace) -> int:
 
 
 def _defects(_arguments: argparse.Namespace) -> int:
-    from harness.bench.opening import list_defects
+    from harness.bench.mocked import list_defects
 
     rows = list_defects()
     width = max(len(name) for name, _ in rows)

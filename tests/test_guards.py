@@ -42,7 +42,7 @@ LAYERS = (
 )
 """A module may import from its own row and from the rows above it. DEVELOPERS.md shows the same in words."""
 
-OPENS_MOCKS = {"harness.bench.opening"}
+OPENS_MOCKS = {"harness.bench.mocked"}
 """The one edge at which a bench is picked."""
 
 
@@ -299,7 +299,7 @@ def test_guard_of_chance_can_fail(text: str, caught: bool) -> None:
         ("mocks.receiver", "from harness.recording.model import Recording", True),
         ("mocks.receiver", "from harness.bench.serial import open_ports", True),
         ("harness.plan.reader", "import harness", True),
-        ("harness.bench.opening", "def f():\n    from mocks import bench", False),
+        ("harness.bench.mocked", "def f():\n    from mocks import bench", False),
         ("mocks.receiver", "from harness.bench.protocol import Role", False),
         ("harness.judge.limits", "from harness.measure import gather", False),
         ("harness.plan.reader", "from harness.plan import model\nimport yaml", False),

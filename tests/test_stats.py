@@ -1,7 +1,8 @@
 """Intervals and sample sizes against published tables, a statistics library, and their own definition.
 
-Published entries name their source and how it was seen: "read" means the value stood in the source, "secondary"
-in a copy of it, "memory" that only the citation is from memory and the value follows from its formula.
+Published entries name their source and how it was seen: "read" means the value stood in the source,
+"secondary" in a copy of it, "memory" that only the citation is from memory and the value follows from its
+formula.
 """
 
 import math
@@ -44,7 +45,7 @@ def test_both_intervals_are_newcombes_table(successes, trials, wilson, exact):
 
 
 def test_both_intervals_are_a_packages_seven_digits():
-    """37 of 43 as printed by a statistics package's function reference (read), after Brown, Cai, DasGupta 2001."""
+    """37 of 43 in a statistics package's function reference (read), after Brown, Cai, DasGupta 2001."""
     assert stats.wilson(37, 43, 0.95) == pytest.approx((0.7273641, 0.9344428), abs=1e-6)
     assert stats.clopper_pearson(37, 43, 0.95) == pytest.approx((0.7206752, 0.9470234), abs=1e-6)
 
@@ -76,19 +77,23 @@ def test_success_run_is_the_published_sample_size(reliability, confidence, trial
     [(0.95, [59, 93, 124, 153, 181, 208]), (0.99, [299, 473, 628, 773, 913, 1049])],
 )
 def test_trials_with_failures_are_the_wilks_sequence(reliability, trials):
-    """Wilks, Annals of Mathematical Statistics 12:91, 1941, one-sided orders 1 to 6 (citation from memory)."""
+    """Wilks, Annals of Mathematical Statistics 12:91, 1941, one-sided orders 1 to 6 (cited from memory)."""
     assert [stats.trials_with_failures(failures, reliability, 0.95) for failures in range(6)] == trials
 
 
 MEDIAN_TABLE = {
     # "Confidence Intervals for the Population Median", Table A.7 of a statistics textbook (read), per cent
-    2: {(1, 2): 50.0}, 3: {(1, 3): 75.0}, 4: {(1, 4): 87.5}, 5: {(1, 5): 93.8}, 6: {(1, 6): 96.9, (2, 5): 78.1},
-    7: {(1, 7): 98.4, (2, 6): 87.5}, 8: {(1, 8): 99.2, (2, 7): 93.0}, 9: {(1, 9): 99.6, (2, 8): 96.1, (3, 7): 82.0},
+    2: {(1, 2): 50.0}, 3: {(1, 3): 75.0}, 4: {(1, 4): 87.5}, 5: {(1, 5): 93.8},
+    6: {(1, 6): 96.9, (2, 5): 78.1},
+    7: {(1, 7): 98.4, (2, 6): 87.5}, 8: {(1, 8): 99.2, (2, 7): 93.0},
+    9: {(1, 9): 99.6, (2, 8): 96.1, (3, 7): 82.0},
     10: {(1, 10): 99.8, (2, 9): 97.9, (3, 8): 89.1}, 11: {(1, 11): 99.9, (2, 10): 98.8, (3, 9): 93.5},
     12: {(2, 11): 99.4, (3, 10): 96.1, (4, 9): 85.4}, 13: {(2, 12): 99.7, (3, 11): 97.8, (4, 10): 90.8},
-    14: {(2, 13): 99.8, (3, 12): 98.7, (4, 11): 94.3, (5, 10): 82.0}, 15: {(3, 13): 99.3, (4, 12): 96.5, (5, 11): 88.2},
+    14: {(2, 13): 99.8, (3, 12): 98.7, (4, 11): 94.3, (5, 10): 82.0},
+    15: {(3, 13): 99.3, (4, 12): 96.5, (5, 11): 88.2},
     16: {(3, 14): 99.6, (4, 13): 97.9, (5, 12): 92.3, (6, 11): 79.0},
-    17: {(3, 15): 99.8, (4, 14): 98.7, (5, 13): 95.1, (6, 12): 85.7}, 18: {(4, 15): 99.2, (5, 14): 96.9, (6, 13): 90.4},
+    17: {(3, 15): 99.8, (4, 14): 98.7, (5, 13): 95.1, (6, 12): 85.7},
+    18: {(4, 15): 99.2, (5, 14): 96.9, (6, 13): 90.4},
     19: {(4, 16): 99.6, (5, 15): 98.1, (6, 14): 93.6, (7, 13): 83.3},
     20: {(4, 17): 99.7, (5, 16): 98.8, (6, 15): 95.9, (7, 14): 88.5},
 }  # fmt: skip
@@ -112,7 +117,7 @@ def test_rank_coverage_has_the_exact_points():
      (1000, 0.99, (983, 997), 0.976095)],
 )  # fmt: skip
 def test_quantile_ranks_are_equal_tailed(trials, quantile, ranks, coverage):
-    """David and Nagaraja, Order Statistics, 3rd ed. 2003, 7.1 (from memory; the numbers were derived from it)."""
+    """David and Nagaraja, Order Statistics, 3rd ed. 2003, 7.1 (from memory; numbers derived from it)."""
     assert stats.quantile_ranks(trials, quantile, 0.95) == ranks
     assert stats.rank_coverage(trials, quantile, *ranks) == pytest.approx(coverage, abs=1e-6)
 
@@ -193,7 +198,7 @@ def test_no_trials_say_nothing():
 
 @pytest.mark.parametrize("share", [0.5, 0.95, 0.99])
 def test_limits_hold_their_confidence_in_simulation(share):
-    """400 seeded samples of 200: the one-sided limits miss no more often than they may, with Monte-Carlo room."""
+    """400 seeded samples of 200: the limits miss no more often than they may, with Monte-Carlo room."""
     chance = stream(1, f"coverage {share}")
     counts = [sum(chance.random() < share for _ in range(200)) for _ in range(400)]
     missed_low = sum(stats.clopper_pearson_lower(count, 200, 0.95) > share for count in counts)

@@ -1,13 +1,11 @@
-"""How does a rig become an open bench: real ports, or the mock.
-
-The one place in the harness that knows of `mocks`; they are loaded when they are needed.
-"""
+"""How does a rig become an open bench: real ports, or the mock."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from harness.bench import mocked
 from harness.bench.ports import PortSpec
 from harness.bench.protocol import Bench, Role
 from harness.bench.rig import Rig, serial_rig_text
@@ -16,8 +14,6 @@ from harness.errors import UserError
 if TYPE_CHECKING:
     from harness.clock import Clock
     from harness.plan.model import Link
-    from mocks.defects import Defect
-    from mocks.settings import MockSettings
 
 MOCK_ABOUT: Final = "Written by `propsoff mock`: its devices on two pseudo-terminals, while it runs."
 
@@ -45,9 +41,7 @@ def open_bench(
         from harness.bench.serial import SerialBench
 
         return SerialBench(rig.ports, clock)
-    from mocks.bench import open_virtual
-
-    return open_virtual(link, _settings(rig), seed, _defect(defect), near_miss)
+    return mocked.open_mock(link, rig.mock, seed, defect, near_miss=near_miss)
 
 
 def serve_mock(
@@ -69,12 +63,10 @@ def serve_mock(
         raise UserError(
             f"the rig {rig.name} names real ports; `propsoff mock` needs a rig with `bench: mock`"
         )
-    from mocks.ptys import serve
-
-    settings, chosen = _settings(rig), _defect(defect)
+    mocked.require_defect(defect)
     if link_dir is not None:
-        _write_rig(link_dir, settings.baud)
-    serve(link, settings, seed, chosen, near_miss, link_dir=link_dir)
+        _write_rig(link_dir, rig.ports[Role.TRANSMITTER].baud)
+    mocked.serve(link, rig.mock, seed, defect, near_miss=near_miss, link_dir=link_dir)
 
 
 def _write_rig(folder: Path, baud: int) -> None:
@@ -88,28 +80,3 @@ def _write_rig(folder: Path, baud: int) -> None:
         file.write_text(text)
     except OSError as error:
         raise UserError(f"{file} cannot be written: {error.strerror}; name another directory") from error
-
-
-def list_defects() -> list[tuple[str, str]]:
-    """Return name and fault of every defect that the mock bench can have."""
-    from mocks.defects import CATALOGUE
-
-    return [(defect.name, defect.wrong) for defect in CATALOGUE]
-
-
-def mock_settings() -> type[MockSettings]:
-    """Return the dataclass of the mock's settings: the keys of a rig file's `mock:` section."""
-    from mocks.settings import MockSettings
-
-    return MockSettings
-
-
-def _settings(rig: Rig) -> MockSettings:
-    assert isinstance(rig.mock, mock_settings())
-    return rig.mock
-
-
-def _defect(name: str | None) -> Defect | None:
-    from mocks.defects import find_defect
-
-    return find_defect(name) if name else None

@@ -61,7 +61,7 @@ class PortKeys:
 @cache
 def rig_keys() -> type[Any]:
     """Return the dataclass of a rig file's keys; the mock's settings are looked up when first needed."""
-    from harness.bench.opening import mock_settings
+    from harness.bench.mocked import mock_settings
 
     settings = mock_settings()
 
@@ -189,7 +189,7 @@ def _typical_mock() -> Rig:
 
 
 def _ideal_mock() -> Rig:
-    from harness.bench.opening import mock_settings
+    from harness.bench.mocked import mock_settings
 
     settings = mock_settings()()
     return Rig("ideal-mock", "mock", _mock_ports(settings), settings, "The mock with every effect off.")

@@ -16,6 +16,10 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
         "look at the module's supply: a capacitor close to its pins is the usual cure for lost packets",
         "see whether losses come in bursts (a blocking routine, a neighbour's network) or singly",
     ),
+    ("delivery", "starved"): (
+        "most lost packets reached the receiver's radio, and its loop took them too late or never",
+        "look for blocking routines in the receiver's loop: displays, prints, delays",
+    ),
     ("delivery", "hundred"): ("no number of packets can show 100 %: ask for 99.9 % or less",),
     ("packet_rate", "fail"): (
         "measure how long one turn of the transmitter's loop takes: displays and delays hold it up",

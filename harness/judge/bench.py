@@ -11,6 +11,7 @@ from harness.judge.advice import advise
 from harness.judge.guard import result
 from harness.judge.words import EXAMPLES, many, moment, plain, share
 from harness.measure.evidence import Evidence
+from harness.measure.tables import MANY
 from harness.plan import model as p
 from harness.verdict import CheckResult, Verdict
 
@@ -137,13 +138,17 @@ def _counts(evidence: Evidence) -> dict[str, int]:
     return counts
 
 
+def _messages(missing: int) -> str:
+    return many(missing, "message") if missing < MANY else "messages"
+
+
 def _gap_examples(evidence: Evidence) -> tuple[str, ...]:
     gaps = [
-        (
-            int(before),
-            f"the {role.value} lost {many(int(missing), 'message')} at {moment(evidence, int(before))}",
-        )
+        (before, role.value, missing)
         for role in Role
-        for before, _, missing in evidence.heard[role].gaps[:EXAMPLES]
+        for before, _, missing in evidence.heard[role].gaps[:EXAMPLES].tolist()
     ]
-    return tuple(words for _, words in sorted(gaps)[:EXAMPLES])
+    return tuple(
+        f"the {name} lost {_messages(missing)} at {moment(evidence, before)}"
+        for before, name, missing in sorted(gaps)[:EXAMPLES]
+    )

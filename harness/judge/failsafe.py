@@ -1,4 +1,4 @@
-"""Is failsafe right? Entry time, outputs, return of control, false entries."""
+"""Is failsafe right? Entry time, outputs, false entries."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Final
 
 from harness.clock import MS
 from harness.judge.advice import BENCH, advise
-from harness.judge.guard import Count, judge_count, no_data, result
+from harness.judge.guard import Count, judge_count, no_advice, no_data, result
 from harness.judge.words import EXAMPLES, many, moment, ms, share
 from harness.measure.arrays import inside
 from harness.measure.evidence import Evidence
@@ -22,7 +22,6 @@ from harness.measure.failsafe import (
     failsafe_outputs,
     false_failsafes,
 )
-from harness.measure.recovery import CutExit, failsafe_exits
 from harness.plan import model as p
 from harness.stats import clopper_pearson_lower, trials_to_settle
 from harness.verdict import CheckResult, Verdict
@@ -176,35 +175,52 @@ def judge_failsafe_outputs(rule: p.FailsafeOutputs, evidence: Evidence) -> Check
     """Judge every channel's output in failsafe, over all cuts, against its declared value."""
     found = failsafe_outputs(evidence)
     if not found:
-        return no_data(
-            evidence, "failsafe never engaged in a cut, so there are no outputs to judge", "values"
-        )
+        return no_data(evidence, "failsafe engaged in no cut, so no outputs can be judged", "values")
     off = [one for one in found if _off_us(one) > rule.tolerance_us]
-    worst = max(found, key=_off_us)
     cuts = len({one.cut.number for one in found})
-    names = [channel.name for channel in evidence.plan.link.channels]
+    hidden = _hidden_outputs(evidence)
+    verdict, advice = Verdict.PASS, no_advice()
     reason = f"every output was right in {many(cuts, 'cut')}"
     if off:
-        wrong = sorted({one.channel for one in off})
-        told = "; ".join(_wrong_channel(names, off, channel) for channel in wrong)
-        reason = f"{told} (tolerance {rule.tolerance_us} us)"
+        verdict, advice = Verdict.FAIL, advise("failsafe_outputs", "fail")
+        reason = _wrong_outputs(rule, evidence, off)
+    elif hidden:
+        verdict, advice = Verdict.INCONCLUSIVE, BENCH
+        reason += f", but lost serial messages hide outputs of {many(hidden, 'cut')}"
     return result(
-        Verdict.FAIL if off else Verdict.PASS,
+        verdict,
         reason,
-        value=float(_off_us(worst)),
+        value=float(max(map(_off_us, found))),
         unit="us",
         limit=float(rule.tolerance_us),
         side="at most",
         samples=len(found),
         sample_unit="values",
         counts={"cuts": cuts, "values": len(found), "wrong": len(off)},
-        examples=tuple(
-            f"cut {one.cut.number} at {moment(evidence, one.cut.start_ns)}: {names[one.channel]} "
-            f"{_shown(one)} instead of {one.wanted_us} us"
-            for one in off[:EXAMPLES]
-        ),
-        advice=advise("failsafe_outputs", "fail") if off else (),
+        examples=tuple(_wrong_example(evidence, one) for one in off[:EXAMPLES]),
+        advice=advice,
     )
+
+
+def _hidden_outputs(evidence: Evidence) -> int:
+    """Return in how many cuts missing messages hide the change, or the last value of a held channel."""
+    link = evidence.plan.link
+    holds = any(channel.failsafe_us is None for channel in link.channels)
+    entries = failsafe_entries(evidence, link.failsafe.within_ns)
+    return sum(one.entry is Entry.UNKNOWN or (holds and one.may_be_shorter) for one in entries)
+
+
+def _wrong_outputs(rule: p.FailsafeOutputs, evidence: Evidence, off: Sequence[FailsafeOutput]) -> str:
+    names = [channel.name for channel in evidence.plan.link.channels]
+    wrong = sorted({one.channel for one in off})
+    told = "; ".join(_wrong_channel(names, off, channel) for channel in wrong)
+    return f"{told} (tolerance {rule.tolerance_us} us)"
+
+
+def _wrong_example(evidence: Evidence, one: FailsafeOutput) -> str:
+    name = evidence.plan.link.channels[one.channel].name
+    when = moment(evidence, one.cut.start_ns)
+    return f"cut {one.cut.number} at {when}: {name} {_shown(one)} instead of {one.wanted_us} us"
 
 
 def _off_us(one: FailsafeOutput) -> int:
@@ -223,112 +239,6 @@ def _wrong_channel(names: Sequence[str], off: Sequence[FailsafeOutput], channel:
     return f"{names[channel]} was {_shown(worst)} instead of {wanted} in {many(cuts, 'cut')}"
 
 
-@dataclass(frozen=True, slots=True)
-class _Exits:
-    """Cuts by how control came back: in time, late or never, neither for certain, with stale outputs."""
-
-    in_time: list[CutExit]
-    late: list[CutExit]
-    unsure: list[CutExit]
-    stale: list[CutExit]
-
-
-def judge_failsafe_exit(rule: p.FailsafeExit, evidence: Evidence) -> CheckResult:
-    """Judge the return of control after every cut: in time, and without a stale output."""
-    limit = evidence.plan.link.failsafe.recover_within_ns if rule.within_ns is None else rule.within_ns
-    found = failsafe_exits(evidence, limit)
-    exits = _sorted_exits(found, limit)
-    judged = len(exits.in_time) + len(exits.late) + len(exits.unsure)
-    if not judged and not exits.stale:
-        return no_data(evidence, "no packet was sent after a link cut", "cuts")
-    verdict = Verdict.INCONCLUSIVE if exits.unsure else Verdict.PASS
-    if exits.late or exits.stale:
-        verdict = Verdict.FAIL
-    waits = [(one.exit_ns if one.exit_ns is not None else math.inf) for one in exits.in_time + exits.late]
-    return result(
-        verdict,
-        _exit_reason(evidence, exits, judged, limit),
-        value=max(waits) / MS if waits else None,
-        unit="ms",
-        uncertainty=evidence.slack_ns / MS,
-        limit=limit / MS,
-        side="at most",
-        samples=judged,
-        sample_unit="cuts",
-        counts={
-            "cuts": judged,
-            "in time": len(exits.in_time),
-            "late": len(exits.late),
-            "left open": len(exits.unsure),
-            "stale": len(exits.stale),
-        },
-        examples=_exit_examples(evidence, exits),
-        advice=_exit_advice(verdict, exits),
-    )
-
-
-def _sorted_exits(found: Sequence[CutExit], limit_ns: int) -> _Exits:
-    exits = _Exits([], [], [], [one for one in found if one.stale])
-    for one in found:
-        if one.exit_ns is None and one.waited_ns <= limit_ns + one.bound_ns:
-            continue
-        waited = one.waited_ns if one.exit_ns is None else one.exit_ns
-        if waited - one.bound_ns > limit_ns and not one.may_be_shorter:
-            exits.late.append(one)
-        elif waited + one.bound_ns <= limit_ns and not one.may_be_longer and not one.blind:
-            exits.in_time.append(one)
-        else:
-            exits.unsure.append(one)
-    return exits
-
-
-def _exit_reason(evidence: Evidence, exits: _Exits, judged: int, limit_ns: int) -> str:
-    parts = []
-    never = [one for one in exits.late if one.exit_ns is None]
-    if never:
-        parts.append(f"control did not come back in {len(never)} of {many(judged, 'cut')}")
-    if len(exits.late) > len(never):
-        parts.append(f"control came back late in {len(exits.late) - len(never)} of {many(judged, 'cut')}")
-    if exits.stale:
-        names = [channel.name for channel in evidence.plan.link.channels]
-        wrong = {names[bad.channel]: bad.old for one in exits.stale for bad in one.stale}
-        what = "a value from before the cut" if any(wrong.values()) else "a value nobody sent since the cut"
-        parts.append(f"{', '.join(sorted(wrong))} showed {what} in {many(len(exits.stale), 'cut')}")
-    if not parts:
-        parts.append(f"control came back in time in {len(exits.in_time)} of {many(judged, 'cut')}")
-    times = [one.exit_ns for one in exits.in_time + exits.late if one.exit_ns is not None]
-    if times:
-        parts.append(f"{ms(min(times))} to {ms(max(times))} after the first packet; {ms(limit_ns)} allowed")
-    if exits.unsure:
-        parts.append(f"{many(len(exits.unsure), 'cut')} left open by lost serial messages or the clock")
-    return "; ".join(parts)
-
-
-def _exit_examples(evidence: Evidence, exits: _Exits) -> tuple[str, ...]:
-    names = [channel.name for channel in evidence.plan.link.channels]
-    lines = []
-    for one in exits.stale:
-        bad = one.stale[0]
-        packet = f"packet {bad.packet}" if bad.packet >= 0 else "an output change"
-        lines.append(
-            f"cut {one.cut.number} at {moment(evidence, one.cut.start_ns)}: {packet}, "
-            f"{ms(bad.after_ns)} after the first one, put {names[bad.channel]} at {bad.shown_us} us"
-        )
-    for one in exits.late:
-        took = f"nothing applied in {ms(one.waited_ns)}" if one.exit_ns is None else f"took {ms(one.exit_ns)}"
-        lines.append(f"cut {one.cut.number} at {moment(evidence, one.cut.start_ns)}: {took}")
-    return tuple(lines[:EXAMPLES])
-
-
-def _exit_advice(verdict: Verdict, exits: _Exits) -> tuple[str, ...]:
-    if verdict is Verdict.PASS:
-        return ()
-    if verdict is Verdict.INCONCLUSIVE:
-        return BENCH
-    situations = (["stale"] if exits.stale else []) + (["late"] if exits.late else [])
-    return advise("failsafe_exit", *situations)
-
-
 def judge_no_false_failsafe(rule: p.NoFalseFailsafe, evidence: Evidence) -> CheckResult:  # noqa: ARG001
     """Judge that failsafe came only in cuts and restarts, and never sooner than declared."""
     found = false_failsafes(evidence)
@@ -338,7 +248,7 @@ def judge_no_false_failsafe(rule: p.NoFalseFailsafe, evidence: Evidence) -> Chec
         number=len(found),
         allowed=0,
         total=total,
-        unit="changes",
+        unit="false failsafes",
         what="a failsafe",
         if_fine=f"no failsafe outside link cuts and restarts while {many(total, 'packet')} were applied",
         if_not=_false_reason(evidence, found),

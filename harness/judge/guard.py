@@ -11,10 +11,11 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from harness.bench.protocol import Role
 from harness.judge.advice import BENCH, MORE
 from harness.judge.words import many
-from harness.measure.arrays import ints, meeting
 from harness.measure.evidence import Evidence
 from harness.stats import success_run
 from harness.verdict import CheckResult, Verdict
@@ -64,10 +65,12 @@ def result(verdict: Verdict, reason: str, **numbers: object) -> CheckResult:
 
 def lost_messages(evidence: Evidence, role: Role) -> int:
     """Return how many messages of a port are missing during the run, one more if it went quiet."""
-    gaps = evidence.heard[role].gaps
-    run = ints([[evidence.run.start_ns, evidence.run.end_ns]])
-    touching = gaps[meeting(gaps[:, 0], gaps[:, 1], run)]
-    return int(touching[:, 2].sum()) + (role in evidence.quiet)
+    heard = evidence.heard[role]
+    if not heard.messages:
+        return 1
+    first, after = np.searchsorted(heard.at_ns, (evidence.run.start_ns, evidence.run.end_ns + 1)).tolist()
+    lost = heard.lost[min(after, heard.messages - 1)] - heard.lost[max(0, min(first, heard.messages) - 1)]
+    return int(lost) + (role in evidence.quiet)
 
 
 def hidden(evidence: Evidence, what: str) -> str:

@@ -148,7 +148,8 @@ def _delivery_advice(verdict: Verdict, rule: p.Delivery, counts: DeliveryCounts)
     if verdict is Verdict.PASS:
         return ()
     if verdict is Verdict.FAIL:
-        return advise("delivery", "fail")
+        starved = 2 * (counts.late + counts.acked_not_applied) > counts.lost
+        return advise("delivery", "starved" if starved else "fail")
     if counts.unknown:
         return BENCH
     return advise("delivery", "hundred") if rule.at_least >= 1 else (MORE,)
@@ -317,7 +318,7 @@ def judge_duplicates(rule: p.Duplicates, evidence: Evidence) -> CheckResult:
         number=len(again),
         allowed=rule.at_most,
         total=total,
-        unit="packets",
+        unit="duplicates",
         what="a packet applied again",
         if_fine=words,
         if_not=words,

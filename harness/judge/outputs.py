@@ -23,27 +23,12 @@ def judge_fidelity(rule: p.Fidelity, evidence: Evidence) -> CheckResult:
     found = deviations(evidence, rule.during)
     total = len(found.row)
     if not total:
-        return no_data(
-            evidence, f"no packet with commanded sticks was applied{in_steps(rule.during)}", "packets"
-        )
-    names = [channel.name for channel in evidence.plan.link.channels]
+        what = f"no packet with commanded sticks was applied{in_steps(rule.during)}"
+        return no_data(evidence, what, "packets")
     off = np.abs(found.off_us)
     wrong = off > rule.tolerance_us
-    still = [names[channel] for channel in still_channels(found).tolist()]
-    verdict, advice = Verdict.PASS, no_advice()
-    reason = f"every output equals its stick within {rule.tolerance_us} us in {many(total, 'packet')}"
-    if wrong.any():
-        verdict, advice = Verdict.FAIL, advise("fidelity", "fail")
-        reason = "; ".join(
-            _channel_words(rule, evidence, found, channel)
-            for channel in np.flatnonzero(wrong.any(axis=0)).tolist()
-        )
-    elif total < ENOUGH:
-        verdict, advice = Verdict.INCONCLUSIVE, (MORE,)
-        reason += f", which are too few: {ENOUGH} would do"
-    if still and not wrong.any():
-        reason += f"; the stick of {', '.join(still)} never moved, so little is shown of it"
-        advice = (*advice, *advise("fidelity", "still"))
+    verdict = Verdict.FAIL if wrong.any() else Verdict.PASS if total >= ENOUGH else Verdict.INCONCLUSIVE
+    reason, advice = _fidelity_words(rule, evidence, found, verdict)
     return result(
         verdict,
         reason,
@@ -58,6 +43,25 @@ def judge_fidelity(rule: p.Fidelity, evidence: Evidence) -> CheckResult:
         examples=_off_examples(evidence, found, rule.tolerance_us),
         advice=advice,
     )
+
+
+def _fidelity_words(
+    rule: p.Fidelity, evidence: Evidence, found: Deviations, verdict: Verdict
+) -> tuple[str, tuple[str, ...]]:
+    """Return the reason and what to try next."""
+    if verdict is Verdict.FAIL:
+        wrong = (np.abs(found.off_us) > rule.tolerance_us).any(axis=0)
+        told = [_channel_words(rule, evidence, found, channel) for channel in np.flatnonzero(wrong).tolist()]
+        return "; ".join(told), advise("fidelity", "fail")
+    total, advice = len(found.row), no_advice()
+    reason = f"every output equals its stick within {rule.tolerance_us} us in {many(total, 'packet')}"
+    if verdict is Verdict.INCONCLUSIVE:
+        reason, advice = f"{reason}, which are too few: {ENOUGH} would do", (MORE,)
+    still = [evidence.plan.link.channels[channel].name for channel in still_channels(found).tolist()]
+    if still:
+        reason += f"; the stick of {', '.join(still)} never moved, so little is shown of it"
+        advice = (*advice, *advise("fidelity", "still"))
+    return reason, advice
 
 
 def _channel_words(rule: p.Fidelity, evidence: Evidence, found: Deviations, channel: int) -> str:

@@ -6,12 +6,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, Final
 
+import numpy as np
+
 from harness.bench.protocol import Role
 from harness.codec.messages import StartCause, Started
 from harness.judge.bench import identity, judge_bench
 from harness.judge.failsafe import (
     judge_failsafe_entry,
-    judge_failsafe_exit,
     judge_failsafe_outputs,
     judge_no_false_failsafe,
 )
@@ -23,6 +24,7 @@ from harness.judge.link import (
     judge_packet_rate,
 )
 from harness.judge.outputs import judge_fidelity, judge_no_glitch
+from harness.judge.recovery import judge_failsafe_exit
 from harness.judge.telemetry import judge_telemetry_age, judge_telemetry_value
 from harness.judge.words import foreign, many, moment, ms, plain
 from harness.measure.arrays import inside
@@ -62,13 +64,12 @@ def judge(plan: Plan, recording: Recording) -> Judgement:
 
 def judge_evidence(evidence: Evidence) -> Judgement:
     """Return the judgement of a recording that was gathered already."""
-    run = evidence.spans()
-    applied = evidence.applied
+    asked = np.flatnonzero(inside(evidence.sent.at_ns, evidence.spans()))
     return Judgement(
         results=tuple(_judge_check(check, evidence) for check in evidence.plan.checks),
         link_seconds=evidence.run.seconds,
-        packets_sent=int(inside(evidence.sent.at_ns, run).sum()),
-        packets_applied=int((inside(applied.at_ns, run) & ~applied.repeat).sum()),
+        packets_sent=len(asked),
+        packets_applied=int(np.isin(asked, evidence.applied.sent_row).sum()),
         devices={role.value: _device(evidence, role) for role in Role},
         notes=_notes(evidence),
     )
@@ -125,8 +126,16 @@ def _port_notes(evidence: Evidence, role: Role) -> list[str]:
             when, cause = moment(evidence, note.at_ns), _cause(note.message.cause)
             notes.append(f"the {role.value} restarted by itself at {when} ({cause})")
     if heard.text:
-        notes.append(f"the {role.value} printed {many(heard.text_size, 'byte')}: {foreign(heard.text)}")
+        notes.append(f"the {role.value} {_spoke(heard.text, heard.text_size)}: {foreign(heard.text)}")
     return notes
+
+
+def _spoke(text: bytes, size: int) -> str:
+    """Tell console text from noise: a device prints letters, and few of anything else."""
+    plain = sum(32 <= byte < 127 or byte in b"\r\n\t" for byte in text)
+    if plain >= 0.8 * len(text):
+        return f"printed {many(size, 'byte')}"
+    return f"sent {many(size, 'byte')} that are no message"
 
 
 def _cause(cause: int) -> str:

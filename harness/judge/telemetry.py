@@ -47,7 +47,7 @@ def judge_telemetry_value(rule: p.TelemetryValue, evidence: Evidence) -> CheckRe
         verdict,
         reason,
         value=float(wrong),
-        unit="values",
+        unit="wrong values",
         limit=0.0,
         side="at most",
         samples=total,

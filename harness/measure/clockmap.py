@@ -14,12 +14,13 @@ other exchange must agree with the map; where one does not, the disagreement is 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import repeat
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
 from harness.clock import MS, US
-from harness.measure.arrays import Flags, Ints, ints
+from harness.measure.arrays import Flags, Floats, Ints, ints
 from harness.measure.exchanges import (
     WRAP_US,
     Exchanges,
@@ -32,6 +33,8 @@ from harness.measure.tables import Stream
 
 WINDOW_US: Final = 5_000_000
 """One node per window: about five pings to choose from."""
+ROUNDS: Final = 3
+"""A better rate narrows the exchanges, narrower exchanges tell the rate better."""
 MOST_PAIRED: Final = 64
 """Points tried in pairs for the device's rate, the narrowest ones."""
 RATE_LIMIT: Final = 0.01
@@ -128,17 +131,18 @@ class ClockMap:
 
 def map_clock(heard: Stream, told: Stream, baud: int) -> ClockMap:
     """Return the map of one device: what its port said (`heard`) and was told, and the line's speed."""
-    stamps, exchanges = read_stamps(heard, baud), read_exchanges(heard, told, baud)
+    exchanges = read_exchanges(heard, told, baud)
+    stamps = read_stamps(heard, exchanges.baud)
     count = int(heard.segment[-1]) + 1 if len(heard.segment) else 1
     bases = [_base(stamps, number) for number in range(count)]
-    asked = [_points(exchanges, base, number) for number, base in enumerate(bases)]
-    known = min((_rate(points) for points in asked), key=lambda rate: rate.error)
-    return ClockMap(
-        tuple(
-            _bounded(_segment(base, points, stamps, known, number), heard, number)
-            for number, (base, points) in enumerate(zip(bases, asked, strict=True))
-        )
-    )
+    said = [_messages(stamps, base, number) for number, base in enumerate(bases)]
+    asked = [_answers(exchanges, base, number) for number, base in enumerate(bases)]
+    known = UNKNOWN_RATE
+    for _ in range(ROUNDS):
+        known = min(known, *map(_rate, asked), key=lambda rate: rate.error)
+        asked = [_tightened(*pair, known) for pair in zip(asked, said, strict=True)]
+    parts = map(_segment, bases, asked, said, repeat(known))
+    return ClockMap(tuple(_bounded(part, heard, number) for number, part in enumerate(parts)))
 
 
 def _poorness(how: How) -> int:
@@ -167,14 +171,27 @@ def _map(part: Segment, dev_us: Ints) -> Ints:
 
 @dataclass(frozen=True, slots=True)
 class _Points:
-    """Where a device's time is known: device us (ascending), host ns, and how far each may be out in ns."""
+    """Device times in us (ascending, without repeats) and the host times in ns that each lies between."""
 
     dev_us: Ints
-    host_ns: Ints
-    half_ns: Ints
+    low_ns: Ints
+    high_ns: Ints
 
     def __getitem__(self, chosen: Ints | Flags) -> _Points:
-        return _Points(self.dev_us[chosen], self.host_ns[chosen], self.half_ns[chosen])
+        return _Points(self.dev_us[chosen], self.low_ns[chosen], self.high_ns[chosen])
+
+    def __len__(self) -> int:
+        return len(self.dev_us)
+
+    @property
+    def half_ns(self) -> Ints:
+        """Half the width of each."""
+        return (self.high_ns - self.low_ns + 1) // 2
+
+    @property
+    def middle_ns(self) -> Ints:
+        """The middle of each."""
+        return self.low_ns + self.half_ns
 
 
 def _base(stamps: Stamps, number: int) -> tuple[int, int]:
@@ -185,20 +202,62 @@ def _base(stamps: Stamps, number: int) -> tuple[int, int]:
     return int(stamps.stamp_us[mine.start]), int(stamps.heard_ns[mine.start])
 
 
-def _points(exchanges: Exchanges, base: tuple[int, int], number: int) -> _Points:
-    """Return a segment's exchanges as points, in order of the device's time."""
+def _answers(exchanges: Exchanges, base: tuple[int, int], number: int) -> _Points:
+    """Return a segment's answered pings, for equal stamps the narrower one."""
     asked = exchanges.slice(number)
     dev_us = _unwrap(exchanges.stamp_us[asked], exchanges.heard_ns[asked], *base)
     low, high = exchanges.earliest_ns[asked], exchanges.latest_ns[asked]
-    half = (high - low + 1) // 2
-    order = np.lexsort((half, dev_us))
+    order = np.lexsort((high - low, dev_us))
     first = order[np.unique(dev_us[order], return_index=True)[1]]
-    return _Points(dev_us, low + half, half)[first]
+    return _Points(dev_us, low, high)[first]
 
 
-def _narrowest(points: _Points, window_us: int) -> _Points:
-    """Return the point of least width in each window (the lower envelope), and the first and the last point."""
-    window = (points.dev_us - points.dev_us[0]) // window_us
+def _messages(stamps: Stamps, base: tuple[int, int], number: int) -> _Points:
+    """Return a segment's stamped messages: each stamp is older than the first byte of its message."""
+    mine = stamps.slice(number)
+    dev_us = _unwrap(stamps.stamp_us[mine], stamps.heard_ns[mine], *base)
+    left_ns = stamps.heard_ns[mine] - stamps.line_ns[mine]
+    order = np.lexsort((left_ns, dev_us))
+    first = order[np.unique(dev_us[order], return_index=True)[1]]
+    return _Points(dev_us, left_ns - ARRIVAL_BOUND_NS, left_ns)[first]
+
+
+def _tightened(asked: _Points, said: _Points, known: Rate) -> _Points:
+    """Return answered pings narrowed by all other messages and pings, carried over at the device's rate.
+
+    A pong waits in an adapter's buffer like any message, but some message or other hardly waits at all. If
+    the limits contradict each other, none is trusted: the pings stay as they are.
+    """
+    if not len(asked):
+        return asked
+    base_us, base_ns = int(asked.dev_us[0]), int(asked.low_ns[0])
+    at, from_said = (points.dev_us - base_us for points in (asked, said))
+    way, way_said = (np.asarray(times * (US * known.rate), dtype=np.float64) for times in (at, from_said))
+    drift = US * known.error
+    high = -_carried(at, from_said, way_said - (said.high_ns - base_ns), drift) + way
+    low = _carried(at, at, (asked.low_ns - base_ns) - way, drift) + way
+    low_ns = base_ns + np.floor(low).astype(np.int64) - RESOLUTION_NS
+    high_ns = np.minimum(asked.high_ns, base_ns + np.ceil(high).astype(np.int64) + RESOLUTION_NS)
+    return asked if (low_ns > high_ns).any() else _Points(asked.dev_us, low_ns, high_ns)
+
+
+def _carried(at: Ints, source: Ints, value: Floats, drift: float) -> Floats:
+    """Return the largest `value` that holds at each of `at`, losing `drift` for each us from its `source`.
+
+    Both time arrays ascend. max over s of value(s) - drift * |at - s|, in two sweeps.
+    """
+    none = np.array([-np.inf])
+    before = np.concatenate((none, np.maximum.accumulate(value + drift * source)))
+    after = np.concatenate((np.maximum.accumulate((value - drift * source)[::-1])[::-1], none))
+    left = before[np.searchsorted(source, at, side="right")] - drift * at
+    right = after[np.searchsorted(source, at, side="left")] + drift * at
+    carried: Floats = np.maximum(left, right)
+    return carried
+
+
+def _narrowest(points: _Points) -> _Points:
+    """Return the narrowest point in each window (the lower envelope), and both end points."""
+    window = (points.dev_us - points.dev_us[0]) // WINDOW_US
     order = np.lexsort((points.dev_us, points.half_ns, window))
     best = order[np.unique(window[order], return_index=True)[1]]
     return points[np.unique(np.concatenate((best, [0, len(window) - 1])))]
@@ -206,9 +265,9 @@ def _narrowest(points: _Points, window_us: int) -> _Points:
 
 def _rate(points: _Points) -> Rate:
     """Return the device's rate between the two points that tell it best; unknown if none tell it well."""
-    if len(points.dev_us) < 2:
+    if len(points) < 2:
         return UNKNOWN_RATE
-    best = _narrowest(points, WINDOW_US)
+    best = _narrowest(points)
     best = best[np.sort(np.argsort(best.half_ns, kind="stable")[:MOST_PAIRED])]
     span = (best.dev_us[None, :] - best.dev_us[:, None]) * US
     width = best.half_ns[None, :] + best.half_ns[:, None] + 2 * RESOLUTION_NS
@@ -216,33 +275,28 @@ def _rate(points: _Points) -> Rate:
     first, last = np.unravel_index(int(np.argmin(error)), error.shape)
     if not error[first, last] < RATE_LIMIT:
         return UNKNOWN_RATE
-    rate = int(best.host_ns[last] - best.host_ns[first]) / int(span[first, last])
+    rate = int(best.middle_ns[last] - best.middle_ns[first]) / int(span[first, last])
     return Rate(rate, float(error[first, last])) if abs(rate - 1) < 2 * RATE_LIMIT else UNKNOWN_RATE
 
 
-def _segment(base: tuple[int, int], points: _Points, stamps: Stamps, known: Rate, number: int) -> Segment:
+def _segment(base: tuple[int, int], asked: _Points, said: _Points, known: Rate) -> Segment:
     """Return the map of a segment, its bound good for the points themselves."""
-    if len(points.dev_us):
-        best = _narrowest(points, WINDOW_US)
-        best = best[best.half_ns <= _reach(best, known)]
-        part = Segment(*base, best.dev_us, best.host_ns, known, int(best.half_ns.max()), "pings")
-        off = np.abs(_map(part, points.dev_us) - points.host_ns) - points.half_ns
-        return replace(part, bound_ns=part.bound_ns + max(0, int(off.max())))
-    mine = stamps.slice(number)
-    if mine.start == mine.stop:
-        return Segment(*base, ints([]), ints([]), known, ARRIVAL_BOUND_NS, "nothing")
-    return _from_arrivals(base, stamps, mine, known)
+    if not len(asked):
+        return _from_arrivals(base, said, known)
+    best = _narrowest(asked)
+    best = best[best.half_ns <= _reach(best, known)]
+    part = Segment(*base, best.dev_us, best.middle_ns, known, int(best.half_ns.max()), "pings")
+    off = np.abs(_map(part, asked.dev_us) - asked.middle_ns) - asked.half_ns
+    return replace(part, bound_ns=part.bound_ns + max(0, int(off.max())))
 
 
 def _reach(points: _Points, rate: Rate) -> Ints:
     """Return how far out the map would be at each point if carried there from the best of all points."""
-    reach = points.half_ns.tolist()
-    way = (np.diff(points.dev_us) * US * rate.error).astype(np.int64).tolist()
-    for place, further in enumerate(way):
-        reach[place + 1] = min(reach[place + 1], reach[place] + further)
-    for place in range(len(way) - 1, -1, -1):
-        reach[place] = min(reach[place], reach[place + 1] + way[place])
-    return ints(reach)
+    at = points.dev_us - points.dev_us[0]
+    reach: Ints = np.ceil(-_carried(at, at, -points.half_ns.astype(np.float64), US * rate.error)).astype(
+        np.int64
+    )
+    return reach
 
 
 def _bounded(part: Segment, heard: Stream, number: int) -> Segment:
@@ -257,23 +311,20 @@ def _bounded(part: Segment, heard: Stream, number: int) -> Segment:
     return replace(part, bound_ns=part.bound_ns + allowance)
 
 
-def _from_arrivals(base: tuple[int, int], stamps: Stamps, mine: slice, known: Rate) -> Segment:
+def _from_arrivals(base: tuple[int, int], said: _Points, known: Rate) -> Segment:
     """Map by when messages came: never before their stamp plus their byte times, seldom much later."""
-    dev_us = _unwrap(stamps.stamp_us[mine], stamps.heard_ns[mine], *base)
-    left_ns = stamps.heard_ns[mine] - stamps.line_ns[mine]
-    rough = _soonest(dev_us, left_ns, known, base)
-    rate = min(known, _rate(rough), key=lambda rate: rate.error)
-    nodes = _soonest(dev_us, left_ns, rate, base)
+    if not len(said):
+        return Segment(*base, ints([]), ints([]), known, ARRIVAL_BOUND_NS, "nothing")
+    rate = min(known, _rate(_soonest(said, known)), key=lambda rate: rate.error)
+    nodes = _soonest(said, rate)
     drift = int(rate.error * ARRIVAL_WINDOW_US * US)
-    return Segment(*base, nodes.dev_us, nodes.host_ns, rate, ARRIVAL_BOUND_NS + drift, "arrivals")
+    return Segment(*base, nodes.dev_us, nodes.high_ns, rate, ARRIVAL_BOUND_NS + drift, "arrivals")
 
 
-def _soonest(dev_us: Ints, left_ns: Ints, rate: Rate, base: tuple[int, int]) -> _Points:
+def _soonest(said: _Points, rate: Rate) -> _Points:
     """Return for each window the message that came soonest after its stamp."""
-    way = np.rint((dev_us - base[0]) * (US * rate.rate)).astype(np.int64)
-    lag = left_ns - base[1] - way
-    window = (dev_us - dev_us.min()) // ARRIVAL_WINDOW_US
+    at = said.dev_us - said.dev_us[0]
+    lag = said.high_ns - said.high_ns[0] - np.rint(at * (US * rate.rate)).astype(np.int64)
+    window = at // ARRIVAL_WINDOW_US
     order = np.lexsort((lag, window))
-    best = order[np.unique(window[order], return_index=True)[1]]
-    best = best[np.unique(dev_us[best], return_index=True)[1]]
-    return _Points(dev_us[best], left_ns[best], np.full(len(best), ARRIVAL_BOUND_NS))
+    return said[np.sort(order[np.unique(window[order], return_index=True)[1]])]

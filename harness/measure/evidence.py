@@ -42,7 +42,7 @@ from harness.measure.spans import (
     read_steps,
     whole_run,
 )
-from harness.measure.tables import Stream, read_stream
+from harness.measure.tables import Stream, read_stream, with_commands
 from harness.plan.model import Plan
 from harness.recording.model import Direction, Recording
 
@@ -106,8 +106,9 @@ class Evidence:
 
 def gather(plan: Plan, recording: Recording) -> Evidence:
     """Decode and line up a recording. Pure; odd or missing data give empty tables, never an exception."""
-    heard = {role: read_stream(recording.ports.get(role), Direction.TO_PC) for role in Role}
     told = {role: read_stream(recording.ports.get(role), Direction.TO_DEVICE) for role in Role}
+    said = {role: read_stream(recording.ports.get(role), Direction.TO_PC) for role in Role}
+    heard = {role: with_commands(said[role], told[role]) for role in Role}
     clocks = {role: map_clock(heard[role], told[role], recording.header.baud.get(role, 0)) for role in Role}
     data_end_ns = _data_end_ns(recording)
     slack_ns = sum(clock.bound_ns for clock in clocks.values()) + 2 * RESOLUTION_NS

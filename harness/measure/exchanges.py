@@ -40,13 +40,17 @@ class Stamps:
 
 @dataclass(frozen=True, slots=True)
 class Exchanges:
-    """Answered pings in order: the stamp as sent, when it was heard, the host times it lies between."""
+    """Answered pings in order: the stamp as sent, when it was heard, the host times it lies between.
+
+    `baud` is 0 if the line takes no byte times.
+    """
 
     stamp_us: Ints
     heard_ns: Ints
     earliest_ns: Ints
     latest_ns: Ints
     segment: Ints
+    baud: int
 
     def slice(self, number: int) -> slice:
         """Return where a segment's exchanges stand."""
@@ -77,8 +81,7 @@ def read_exchanges(heard: Stream, told: Stream, baud: int) -> Exchanges:
     """Match pongs to pings by nonce: the latest ping with that nonce sent before the pong came.
 
     The device took its stamp between the ping's last byte reaching it and the pong's first byte leaving. A
-    round trip shorter than the byte times shows that this line takes none (a pseudo-terminal, a USB
-    device).
+    round trip shorter than the byte times shows that this line takes none (a pseudo-terminal, a USB device).
     """
     pings, pongs = told.table(wire.Ping.TYPE), heard.table(wire.Pong.TYPE)
     picked = ints(_pairs(pings.at_ns, pings.rows["nonce"], pongs.at_ns, pongs.rows["nonce"])).reshape(-1, 2)
@@ -86,10 +89,12 @@ def read_exchanges(heard: Stream, told: Stream, baud: int) -> Exchanges:
     came = pongs.at_ns[row]
     there = byte_time_ns(FRAME_OVERHEAD + wire.Ping.LAYOUT.size, baud)
     back = byte_time_ns(FRAME_OVERHEAD + wire.Pong.LAYOUT.size, baud)
-    if len(row) and int((came - sent).min()) < there + back:
+    real_line = not len(row) or int((came - sent).min()) >= there + back
+    if not real_line:
         there = back = 0
     stamp = pongs.rows["at_us"].astype(np.int64)[row]
-    return Exchanges(stamp, came, sent + there, came - back, heard.segment[pongs.frame[row]])
+    segment = heard.segment[pongs.frame[row]]
+    return Exchanges(stamp, came, sent + there, came - back, segment, baud if real_line else 0)
 
 
 def _pairs(ping_at: Ints, asked: Ints, pong_at: Ints, answered: Ints) -> list[tuple[int, int]]:
@@ -109,10 +114,13 @@ def _pairs(ping_at: Ints, asked: Ints, pong_at: Ints, answered: Ints) -> list[tu
 
 
 def read_stamps(heard: Stream, baud: int) -> Stamps:
-    """Return every stamp that a device sent, with the time at which the message had arrived."""
+    """Return every stamp of a past event that a device sent, with the time at which the message had arrived.
+
+    Replies are left out: a command may take effect after its reply.
+    """
     columns = [_table_stamps(heard, kind) for kind in _STAMPED]
     for note in heard.others:
-        if isinstance(note.message, wire.Started | wire.Reply):
+        if isinstance(note.message, wire.Started):
             line = FRAME_OVERHEAD + note.message.LAYOUT.size
             columns.append((ints([note.frame]), ints([note.message.at_us]), ints([note.at_ns]), ints([line])))
     frame, stamp, at_ns, size = (np.concatenate(column) for column in zip(*columns, strict=True))

@@ -63,12 +63,13 @@ def payload_size(fields: tuple[TelemetryField, ...]) -> int:
 def injections(evidence: Evidence) -> tuple[Injection, ...]:
     """Return what the receiver took on, in order: an `Inject` counts from the device time of its `Reply`.
 
-    Injection ends with a release, a start of the receiver, or an `Inject` that got no answer: what holds
-    after it is unknown. A field that an `Inject` leaves out keeps its value.
+    Injection ends with a release, a restart (the last message before a `Started`), or an `Inject` that got
+    no answer: what holds after it is unknown. A field that an `Inject` leaves out keeps its value.
     """
     told, heard = evidence.told[Role.RECEIVER], evidence.heard[Role.RECEIVER]
-    ends = [note.at_ns for note in told.others if isinstance(note.message, wire.Release)]
-    ends += [note.at_ns for note in heard.others if isinstance(note.message, wire.Started)]
+    ends = [note.at_ns for note in told.others if isinstance(note.message, wire.Release | wire.Restart)]
+    starts = [note.frame for note in heard.others if isinstance(note.message, wire.Started)]
+    ends += heard.at_ns[[max(0, frame - 1) for frame in starts]].tolist()
     answers = _replies(evidence)
     taken: list[tuple[int, int, dict[int, int]]] = []
     for note in told.others:
@@ -77,11 +78,11 @@ def injections(evidence: Evidence) -> tuple[Injection, ...]:
             if answer is None:
                 ends.append(note.at_ns)
             elif answer.done:
-                taken.append((answer.at_ns, answer.heard_ns, _bits(evidence, note.message)))
+                taken.append((answer.at_ns, note.at_ns, _bits(evidence, note.message)))
     ends = [*sorted(ends), evidence.data_end_ns]
     taken.sort(key=lambda one: one[0])
     return _lasting(
-        [(at, ends[min(bisect_right(ends, came), len(ends) - 1)], bits) for at, came, bits in taken]
+        [(at, ends[min(bisect_right(ends, sent), len(ends) - 1)], bits) for at, sent, bits in taken]
     )
 
 
@@ -120,15 +121,19 @@ def _bits(evidence: Evidence, inject: wire.Inject) -> dict[int, int]:
 def _replies(evidence: Evidence) -> dict[int, list[_Answer]]:
     """Return by command counter the replies to every `Inject`, in order."""
     heard, clock = evidence.heard[Role.RECEIVER], evidence.clocks[Role.RECEIVER]
+    replies = [
+        (note.frame, note.at_ns, note.message)
+        for note in heard.others
+        if isinstance(note.message, wire.Reply) and note.message.command == wire.Inject.TYPE
+    ]
+    segment = heard.segment[[frame for frame, _, _ in replies]]
+    came = ints([at_ns for _, at_ns, _ in replies])
+    dev_us = clock.unwrap(ints([reply.at_us for _, _, reply in replies]), came, segment)
+    effect = clock.to_host_ns(dev_us, segment).tolist()
     found: dict[int, list[_Answer]] = {}
-    for note in heard.others:
-        reply = note.message
-        if isinstance(reply, wire.Reply) and reply.command == wire.Inject.TYPE:
-            segment = heard.segment[[note.frame]]
-            dev_us = clock.unwrap(ints([reply.at_us]), ints([note.at_ns]), segment)
-            at_ns = int(clock.to_host_ns(dev_us, segment)[0])
-            answer = _Answer(note.at_ns, at_ns, reply.result == wire.Result.DONE)
-            found.setdefault(reply.counter, []).append(answer)
+    for (_, heard_ns, reply), at_ns in zip(replies, effect, strict=True):
+        answer = _Answer(heard_ns, at_ns, reply.result == wire.Result.DONE)
+        found.setdefault(reply.counter, []).append(answer)
     return found
 
 

@@ -11,6 +11,7 @@ from harness.clock import S
 from harness.measure.arrays import Flags, Ints, inside, ints, meeting
 from harness.measure.clockmap import RESOLUTION_NS
 from harness.measure.evidence import Evidence
+from harness.measure.tables import MANY
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,12 +61,13 @@ def _resumed_ns(evidence: Evidence, first_sent: int, otherwise: int) -> int:
 
 def _stopped_ns(evidence: Evidence) -> int:
     """Return the time from the last packet to the end of the run, if that is more than a packet or two."""
-    last = int(evidence.sent.at_ns.max())
-    heard_ns = int(evidence.heard[Role.TRANSMITTER].at_ns[-1])
-    end = min(evidence.run.end_ns, heard_ns - evidence.report_delay_ns)
+    heard, row = evidence.heard[Role.TRANSMITTER], int(evidence.sent.at_ns.argmax())
+    last = int(evidence.sent.at_ns[row])
+    end = min(evidence.run.end_ns, int(heard.at_ns[-1]) - evidence.report_delay_ns)
     excused = meeting(ints([last]), ints([end]), _transmitter_away(evidence))[0]
+    unknown = heard.lost[-1] > heard.lost[evidence.sent.frame[row]]
     silent = end - last
-    return 0 if excused or silent <= 3 * evidence.plan.link.packet_period_ns else silent
+    return 0 if excused or unknown or silent <= 3 * evidence.plan.link.packet_period_ns else silent
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +110,10 @@ def _gaps_in(evidence: Evidence, start_ns: int, end_ns: int) -> tuple[Ints, Ints
     ends = np.maximum(np.concatenate((times, [end_ns])), starts)
     doubtful = meeting(starts, ends + evidence.report_delay_ns, evidence.gaps(Role.RECEIVER)[:, :2])
     if len(frames) > 1:
-        doubtful[1:-1] = evidence.heard[Role.RECEIVER].lost_between(frames[:-1], frames[1:]) > 0
+        heard = evidence.heard[Role.RECEIVER]
+        restarts = heard.restarts[heard.restarts[:, 2] == MANY, :2]
+        doubtful[1:-1] = heard.lost_between(frames[:-1], frames[1:]) > 0
+        doubtful[1:-1] |= meeting(starts[1:-1], ends[1:-1], restarts)
     if len(times) and not (applied.at_ns < start_ns).any():
         return starts[1:], ends[1:], doubtful[1:]
     return starts, ends, doubtful

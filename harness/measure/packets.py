@@ -17,7 +17,7 @@ from harness.clock import MS, US, S
 from harness.codec import messages as wire
 from harness.measure.arrays import Flags, Ints, ints, meeting
 from harness.measure.clockmap import ClockMap
-from harness.measure.tables import Stream, Table
+from harness.measure.tables import MANY, Stream, Table
 from harness.plan.model import Channel
 
 TIME_BITS: Final = 47
@@ -337,6 +337,8 @@ def missing_spans(stream: Stream) -> Ints:
     Before a port's first message and after its last one nothing shows how many there were.
     """
     if not len(stream.at_ns):
-        return ints([[-FAR_NS, FAR_NS, FAR_NS]])
+        return ints([[-FAR_NS, FAR_NS, MANY]])
     first, last = int(stream.at_ns[0]), int(stream.at_ns[-1])
-    return np.concatenate((stream.gaps, ints([[-FAR_NS, first, FAR_NS], [last, FAR_NS, FAR_NS]])))
+    return np.concatenate(
+        (stream.gaps, stream.restarts, ints([[-FAR_NS, first, MANY], [last, FAR_NS, MANY]]))
+    )

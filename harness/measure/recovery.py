@@ -8,7 +8,7 @@ import numpy as np
 
 from harness.bench.protocol import Role
 from harness.codec.messages import OutputReason
-from harness.measure.arrays import Ints, inside, ints
+from harness.measure.arrays import Ints, inside, ints, meeting
 from harness.measure.evidence import Evidence
 from harness.measure.failsafe import NONE, first_change, last_applied_row, receiver_lost
 from harness.measure.spans import Cut
@@ -68,6 +68,7 @@ def _exit(evidence: Evidence, cut: Cut, limit_ns: int) -> CutExit:
         ints([sent.frame[cut.last_sent]]), ints([sent.frame[cut.first_sent]])
     )
     until = cut.until_ns if back != NONE else seen_until
+    in_time_ns = first_ns + limit_ns + evidence.slack_ns
     end = min(until + limit_ns, seen_until)
     return CutExit(
         cut=cut,
@@ -75,10 +76,16 @@ def _exit(evidence: Evidence, cut: Cut, limit_ns: int) -> CutExit:
         waited_ns=max(0, until - first_ns),
         bound_ns=evidence.slack_ns,
         may_be_longer=bool(tx_lost[0] > 0 and skipped > 0),
-        may_be_shorter=receiver_lost(evidence, first_ns, until + evidence.report_delay_ns),
-        blind=receiver_lost(evidence, first_ns, end + evidence.report_delay_ns),
+        may_be_shorter=receiver_lost(evidence, first_ns, min(until, in_time_ns) + evidence.report_delay_ns),
+        blind=_missed(evidence, first_ns, end + evidence.report_delay_ns),
         stale=_stale(evidence, cut, first_ns, end),
     )
+
+
+def _missed(evidence: Evidence, start_ns: int, end_ns: int) -> bool:
+    """Return whether messages of the receiver got lost among others between two times."""
+    gaps = evidence.heard[Role.RECEIVER].gaps[:, :2]
+    return bool(meeting(ints([start_ns]), ints([end_ns]), gaps)[0])
 
 
 def _next_cut_ns(evidence: Evidence, cut: Cut) -> int:

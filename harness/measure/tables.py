@@ -9,15 +9,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import compress
 from typing import Final, NamedTuple
 
 import numpy as np
 
+from harness.clock import S
 from harness.codec import messages as wire
 from harness.codec.frames import MAX_FRAME, Frame, checked_bodies, decode_piece
-from harness.measure.arrays import Ints, Rows, ints
+from harness.measure.arrays import Flags, Ints, Rows, ints
 from harness.recording.model import Direction, PortPackets
 
 HEAD: Final = (("type", "u1"), ("counter", "<u2"))
@@ -41,6 +42,12 @@ SKIPPED: Final = frozenset((wire.KeepAlive.TYPE,))
 HALF: Final = 1 << 15
 MAX_TEXT: Final = 400
 """Console text kept of each port, in bytes: enough for a boot banner, bounded against a chatty device."""
+MANY: Final = 1 << 40
+"""Stands for an unknown number of missing messages."""
+BUFFERED: Final = 4
+"""Messages that a small device may still have to send when it restarts (common practice, no source)."""
+OBEYS_NS: Final = 2 * S
+"""A device replies to a restart command and is gone within this time."""
 NOT_A_FRAME: Final = b"\xff"
 CRC_BYTES: Final = 2
 
@@ -79,7 +86,9 @@ class Stream:
 
     `at_ns` and `counter` have one entry per good frame; `lost` counts, up to and including each frame, the
     messages that the counter shows to be missing before it; `segment` grows by one with each start of the
-    device. `gaps` is an (n, 3) array: time of the frame before, of the frame after, and messages missing.
+    device. `gaps` is an (n, 3) array: time of the frame before, of the frame after, and messages missing
+    (`MANY` if nobody knows). `restarts` has the same for each start of the device: what it still had to send
+    before is missing, and its counter cannot tell.
     """
 
     at_ns: Ints
@@ -87,6 +96,7 @@ class Stream:
     lost: Ints
     segment: Ints
     gaps: Ints
+    restarts: Ints
     tables: Mapping[int, Table]
     others: tuple[Heard, ...]
     bad_frames: int
@@ -130,6 +140,19 @@ def read_stream(packets: PortPackets | None, direction: Direction) -> Stream:
     return _stream(kept, at_ns[good], texts, bad, sum(map(len, data)))
 
 
+def with_commands(heard: Stream, told: Stream) -> Stream:
+    """Return what a device said, its restarts marked where the harness commanded them.
+
+    A restart on command excuses the packets around it, so any number of messages may be missing there.
+    """
+    commands = ints([note.at_ns for note in told.others if isinstance(note.message, wire.Restart)])
+    first = np.searchsorted(commands, heard.restarts[:, 0] - OBEYS_NS)
+    after = np.searchsorted(commands, heard.restarts[:, 1])
+    restarts = heard.restarts.copy()
+    restarts[after > first, 2] = MANY
+    return replace(heard, restarts=restarts)
+
+
 def _second_look(data: Sequence[bytes], bodies: list[bytes | None]) -> tuple[list[bytes], int]:
     """Find frames behind console text among the bad pieces; return the text and how many stay bad.
 
@@ -147,50 +170,58 @@ def _second_look(data: Sequence[bytes], bodies: list[bytes | None]) -> tuple[lis
             rest = (rest + piece)[-2 * MAX_FRAME :]
             texts.append(piece)
             continue
-        found = decode_piece(_last_lines(rest + piece[:-1]))
+        found = decode_piece((rest + piece[:-1])[-2 * MAX_FRAME :])
         rest = b""
+        texts.append(found.text if isinstance(found, Frame) else piece[:-1])
         if isinstance(found, Frame):
-            bodies[place] = (
-                bytes((found.type, found.counter & 0xFF, found.counter >> 8)) + found.payload + b"\0\0"
-            )
-            texts.append(found.text)
+            head = bytes((found.type, found.counter & 0xFF, found.counter >> 8))
+            bodies[place] = head + found.payload + bytes(CRC_BYTES)
         else:
-            bad += 1
-            texts.append(piece)
-    return texts, bad
+            bad += not _is_text(piece[:-1])
+    return [text for text in texts if _is_text(text)], bad
 
 
-def _last_lines(piece: bytes) -> bytes:
-    """Return the end of `piece` that can hold a whole frame behind a line end, and a few lines more."""
-    if len(piece) <= 2 * MAX_FRAME:
-        return piece
-    return piece[-2 * MAX_FRAME :]
+def _is_text(data: bytes) -> bool:
+    """Return whether bytes look printed rather than broken: nine in ten are ASCII text."""
+    printed = sum(32 <= byte < 127 or byte in b"\t\r\n\x1b" for byte in data)
+    return 10 * printed >= 9 * len(data) and bool(data)
 
 
 def _stream(bodies: list[bytes], at_ns: Ints, texts: Sequence[bytes], bad: int, size: int = 0) -> Stream:
     heads = np.frombuffer(b"".join([body[:3] for body in bodies]), dtype=np.dtype(list(HEAD)))
     kind, counter = heads["type"].astype(np.int64), heads["counter"].astype(np.int64)
     started = kind == wire.Started.TYPE
-    lost, segment = _count(counter, started)
+    lost, segment, back = _count(counter, started)
     tables, unreadable = _tables(bodies, kind, at_ns)
     others, more = _others(bodies, kind, at_ns, counter)
     text = b"".join(texts[:MAX_TEXT])
     return Stream(
-        at_ns=at_ns, counter=counter, lost=lost, segment=segment, gaps=_gaps(at_ns, lost), tables=tables,
-        others=others, bad_frames=bad, unknown=_unknown(kind), unreadable=unreadable + more, size=size,
-        text=text[:MAX_TEXT], text_size=sum(map(len, texts)),
-    )  # fmt: skip
+        at_ns=at_ns,
+        counter=counter,
+        lost=lost,
+        segment=segment,
+        gaps=_gaps(at_ns, lost, back),
+        restarts=_restarts(at_ns, lost, segment),
+        tables=tables,
+        others=others,
+        bad_frames=bad,
+        unknown=_unknown(kind),
+        unreadable=unreadable + more,
+        size=size,
+        text=text[:MAX_TEXT],
+        text_size=sum(map(len, texts)),
+    )
 
 
-def _count(counter: Ints, started: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> tuple[Ints, Ints]:
+def _count(counter: Ints, started: Flags) -> tuple[Ints, Ints, Flags]:
     """Return cumulative lost messages and the segment of each frame.
 
     The counter goes up by one, modulo 65 536 (serial-number arithmetic, RFC 1982 section 3.2). A `Started`
     begins again: what it counts from 0 is missing. A counter that goes back without one means that the
-    `Started` itself is missing: one message at least.
+    `Started` itself is missing: one message at least, and nobody knows how many. The third array marks these.
     """
     if not len(counter):
-        return ints([]), ints([])
+        return ints([]), ints([]), np.zeros(0, dtype=np.bool_)
     step = np.diff(counter) % (2 * HALF)
     back = (step == 0) | (step >= HALF)
     missing = np.where(back, 1, step - 1)
@@ -198,17 +229,19 @@ def _count(counter: Ints, started: np.ndarray[tuple[int, ...], np.dtype[np.bool_
     missing = np.where(fresh, counter[1:], missing)
     lost = np.concatenate(([counter[0] if started[0] else 0], missing))
     segment = np.concatenate(([0], (fresh | back).astype(np.int64)))
-    return np.cumsum(lost), np.cumsum(segment)
+    return np.cumsum(lost), np.cumsum(segment), np.concatenate(([False], back & ~fresh))
 
 
-def _gaps(at_ns: Ints, lost: Ints) -> Ints:
-    each = np.diff(lost)
+def _gaps(at_ns: Ints, lost: Ints, back: Flags) -> Ints:
+    each = np.where(back[1:], MANY, np.diff(lost))
     where = np.flatnonzero(each > 0)
-    return (
-        np.stack((at_ns[where], at_ns[where + 1], each[where]), axis=1)
-        if len(where)
-        else ints([]).reshape(0, 3)
-    )
+    return np.stack((at_ns[where], at_ns[where + 1], each[where]), axis=1).reshape(-1, 3)
+
+
+def _restarts(at_ns: Ints, lost: Ints, segment: Ints) -> Ints:
+    where = np.flatnonzero(np.diff(segment) > 0)
+    count = MANY if len(lost) and lost[-1] else BUFFERED
+    return np.stack((at_ns[where], at_ns[where + 1], np.full(len(where), count)), axis=1).reshape(-1, 3)
 
 
 def _unknown(kind: Ints) -> dict[int, int]:

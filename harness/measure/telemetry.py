@@ -17,6 +17,7 @@ from harness.measure.injection import (
     payload_size,
     value_table,
 )
+from harness.measure.packets import FAR_NS
 
 OLD_PACKETS: Final = 4
 """A value may be this many packets old and still be a true one; its age is judged apart."""
@@ -88,7 +89,7 @@ def _in_force(evidence: Evidence, given: tuple[Injection, ...]) -> tuple[Ints, I
     if not given or not len(received):
         return none, none
     place = np.searchsorted(received, rows.at_ns, side="right") - 1 - OLD_PACKETS
-    earliest = np.where(place >= 0, received[np.maximum(place, 0)], received[0]) - evidence.slack_ns
+    earliest = np.where(place >= 0, received[np.maximum(place, 0)], -FAR_NS) - evidence.slack_ns
     latest = rows.at_ns + evidence.slack_ns
     starts, ends = ints([one.at_ns for one in given]), ints([one.until_ns for one in given])
     first = np.searchsorted(starts, earliest, side="right") - 1

@@ -21,6 +21,8 @@ from harness.measure.injection import (
 
 EARLIER: Final = 50
 """Sets before the newest one that a stale value is compared with."""
+FOLLOWED: Final = 2000
+"""Payloads looked at for one set: more than any limit on its age in packets."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +79,7 @@ def _age(case: _Case, place: int) -> TelemetryAge | None:
     )
     at_ns = evidence.telemetry.at_ns
     start, end = np.searchsorted(at_ns, (one.at_ns, one.until_ns)).tolist()
+    end = min(end, start + FOLLOWED)
     shown = case.bits[start:end, changed]
     new = (shown == case.table[place, changed]).all(axis=1)
     old = (shown[:, None] == before[:, changed]).all(axis=2).any(axis=1) & ~new

@@ -11,7 +11,8 @@ from far_ends import pty_pair
 
 import harness
 from harness.bench import Role
-from harness.bench.opening import list_defects, open_bench, serve_mock
+from harness.bench.mocked import list_defects
+from harness.bench.opening import open_bench, serve_mock
 from harness.bench.rig import Rig, find_rig, parse_rig
 from harness.clock import MS, SystemClock
 from harness.errors import BenchError, UserError
@@ -146,4 +147,4 @@ def test_the_harness_knows_of_mocks_in_this_one_place() -> None:
     package = Path(harness.__file__).parent if harness.__file__ else Path(next(iter(harness.__path__)))
     imports = re.compile(r"^\s*(from|import) mocks\b", re.MULTILINE)
     knowing = [file for file in package.rglob("*.py") if imports.search(file.read_text())]
-    assert knowing == [package / "bench" / "opening.py"]
+    assert knowing == [package / "bench" / "mocked.py"]

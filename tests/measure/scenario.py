@@ -16,8 +16,10 @@ from harness.chance import stream
 from harness.clock import MS, US, S
 from harness.codec import encode
 from harness.codec import messages as wire
+from harness.judge import judge
 from harness.plan import model as p
 from harness.recording.model import Direction, Header, Mark, PortPackets, Recording
+from harness.verdict import CheckResult
 
 TX, RX = Role.TRANSMITTER, Role.RECEIVER
 BAUD = 115_200
@@ -104,7 +106,7 @@ class Reset:
 
 @dataclass(frozen=True)
 class Packet:
-    """What the imaginary link is asked about: the packet's place in the run, number, sampling time, sticks."""
+    """What the link is asked about: the packet's place in the run, number, sampling time, sticks."""
 
     index: int
     number: int
@@ -139,8 +141,9 @@ def _never(_: Any) -> bool:
 class Scenario:
     """An imaginary run of `seconds`, packets every `period_ns` from 0.5 s before the first step.
 
-    `lost`, `latency_ns`, `shown` and `copies` are asked about every packet. `drop` is asked about every frame that a
-    device sends (role, place in its stream, message). `events` takes further frames, `clocks` each device's clock.
+    `lost`, `latency_ns`, `shown` and `copies` are asked about every packet. `drop` is asked about every
+    frame that a device sends (role, place in its stream, message). `events` takes further frames, `clocks`
+    each device's clock.
     """
 
     plan: p.Plan = field(default_factory=plan_for)
@@ -190,6 +193,8 @@ class Scenario:
         """Inject a raw value into every field; from then on packets carry telemetry."""
         event = self.tell(RX, wire.Inject(tuple(enumerate(values))), at_ns)
         taken_ns = at_ns + line_ns(30) + 50 * US
+        if self._down(RX, taken_ns):
+            return
         self.say(RX, ReplyTo(event, result, self.stamp(RX, taken_ns)), taken_ns)
         if result == wire.Result.DONE:
             self.injected.append((taken_ns, values))
@@ -208,12 +213,14 @@ class Scenario:
 
     def _payload(self, packet: Packet) -> bytes:
         """The values in force when the payload was preloaded: at the packet received `preloaded` before."""
-        earlier = [at_ns for at_ns in self._received if at_ns < packet.at_ns][-self.preloaded :]
+        born_ns = max([0, *(r.back_ns for r in self.resets if r.role == RX and r.at_ns <= packet.at_ns)])
+        earlier = [at_ns for at_ns in self._received if born_ns <= at_ns < packet.at_ns][-self.preloaded :]
         self._received.append(packet.at_ns)
         loaded_ns = earlier[0] + MS if len(earlier) == self.preloaded else 0
         values = (7, 7, 7)
         for taken_ns, given in self.injected:
-            values = (*given, *values[len(given) :]) if taken_ns <= loaded_ns else values
+            if born_ns <= taken_ns <= loaded_ns:
+                values = (*given, *values[len(given) :])
         volts, heat, amps = self.garble(values)
         return struct.pack("<H", volts & 0xFFFF) + struct.pack(">H", heat & 0xFFFF) + struct.pack("<I", amps)
 
@@ -378,6 +385,13 @@ class Scenario:
                     continue
             rows.append((at_ns, int(direction), data))
         return rows
+
+
+def judged(rule: Any, scenario: Scenario | None = None, **fields: Any) -> CheckResult:
+    """The result of one check on a scenario, or on one with these fields."""
+    scenario = scenario or Scenario(**fields)
+    plan = plan_for(rule, link=scenario.plan.link, steps=scenario.plan.steps)
+    return judge(plan, scenario.recording()).results[0]
 
 
 def line_ns(count: int, baud: int = BAUD) -> int:

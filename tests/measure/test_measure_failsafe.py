@@ -49,11 +49,16 @@ def test_a_cut_without_a_change_never_engaged():
 
 def test_a_cut_barely_longer_than_the_limit_and_a_period_needs_failsafe():
     assert entry(failsafe_ns=lambda _: None, silences=[Silence(RUN_NS + S, 520 * MS)]).entry is Entry.NEVER
-    assert entry(failsafe_ns=lambda _: None, silences=[Silence(RUN_NS + S, 519 * MS)]).entry is Entry.NOT_NEEDED
+    assert (
+        entry(failsafe_ns=lambda _: None, silences=[Silence(RUN_NS + S, 519 * MS)]).entry is Entry.NOT_NEEDED
+    )
 
 
 def test_a_short_cut_says_nothing_even_if_it_engaged():
-    assert entry(failsafe_ns=lambda _: 200 * MS, silences=[Silence(RUN_NS + S, 300 * MS)]).entry is Entry.NOT_NEEDED
+    assert (
+        entry(failsafe_ns=lambda _: 200 * MS, silences=[Silence(RUN_NS + S, 300 * MS)]).entry
+        is Entry.NOT_NEEDED
+    )
 
 
 def test_a_cut_that_did_not_happen_says_nothing():
@@ -73,7 +78,9 @@ def test_a_lost_report_of_the_change_leaves_the_cut_open():
 
 def test_a_lost_packet_report_may_have_made_the_entry_seem_longer():
     """The last packet before the cut has number 75; without its report the entry seems 20 ms longer."""
-    found = entry(drop=lambda role, place, message: isinstance(message, wire.Applied) and message.packet == 75)
+    found = entry(
+        drop=lambda role, place, message: isinstance(message, wire.Applied) and message.packet == 75
+    )
     assert found.may_be_shorter
     assert found.entry_ns == pytest.approx(420 * MS, abs=50 * US)
     assert not entry().may_be_shorter

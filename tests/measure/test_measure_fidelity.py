@@ -28,7 +28,9 @@ def test_outputs_equal_sticks_mirrored_where_reversed():
 
 
 def test_deviation_is_shown_less_wanted():
-    found = deviations(evidence(shown=lambda packet, out: (out[0], out[1] - 3, *out[2:]) if packet.index == 50 else out))
+    found = deviations(
+        evidence(shown=lambda packet, out: (out[0], out[1] - 3, *out[2:]) if packet.index == 50 else out)
+    )
     assert found.off_us.sum(axis=0).tolist() == [0, -3, 0, 0]
 
 
@@ -55,14 +57,21 @@ EXPLANATIONS = [
     ("stuck", 3, lambda out: (*out[:3], 1500), "it stays at 1500 us"),
     ("offset", 1, lambda out: (out[0], out[1] + 8, *out[2:]), "it is off by +8 us throughout"),
     ("coarse", 0, lambda out: (out[0] - out[0] % 4, *out[1:]), "it moves in steps of 4 us only"),
-    ("clipped", 0, lambda out: (min(max(out[0], 1100), 1900), *out[1:]), "it is clipped to 1100 us .. 1900 us"),
+    (
+        "clipped",
+        0,
+        lambda out: (min(max(out[0], 1100), 1900), *out[1:]),
+        "it is clipped to 1100 us .. 1900 us",
+    ),
     ("missing", 3, lambda out: out[:3], "the receiver does not report this output"),
     ("odd", 0, lambda out: (out[0] + (37 * out[0]) % 101, *out[1:]), ""),
     ("right", 0, lambda out: out, ""),
 ]
 
 
-@pytest.mark.parametrize(("channel", "change", "words"), [case[1:] for case in EXPLANATIONS], ids=[c[0] for c in EXPLANATIONS])
+@pytest.mark.parametrize(
+    ("channel", "change", "words"), [case[1:] for case in EXPLANATIONS], ids=[c[0] for c in EXPLANATIONS]
+)
 def test_the_usual_mistakes_are_recognised(channel, change, words):
     assert explained(channel, change) == words
 
@@ -94,7 +103,9 @@ def test_a_packet_that_nobody_sent_is_a_glitch():
 
 
 def test_a_packet_whose_report_got_lost_is_no_glitch():
-    found = evidence(drop=lambda role, place, message: isinstance(message, wire.Sent) and message.packet == 99)
+    found = evidence(
+        drop=lambda role, place, message: isinstance(message, wire.Sent) and message.packet == 99
+    )
     assert glitches(found) == ()
 
 

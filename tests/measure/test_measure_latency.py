@@ -71,7 +71,10 @@ def test_a_late_packet_counts_as_lost():
 def test_unknown_packets_widen_the_interval_at_both_ends():
     whole = measured(Scenario(latency_ns=lambda packet: (3 + packet.index % 10) * MS), 0.9)
     holed = measured(
-        Scenario(latency_ns=lambda packet: (3 + packet.index % 10) * MS, drop=drop_every(RX, 25, wire.Applied)), 0.9
+        Scenario(
+            latency_ns=lambda packet: (3 + packet.index % 10) * MS, drop=drop_every(RX, 25, wire.Applied)
+        ),
+        0.9,
     )
     assert holed.unknown > 0
     assert holed.lower_ns <= whole.lower_ns

@@ -26,7 +26,9 @@ def test_the_rate_is_told_in_true_time_whatever_the_device_thinks(ppm):
 
 
 def test_cuts_restarts_and_bursts_are_left_out_of_the_rate():
-    scenario = Scenario(silences=[Silence(RUN_NS + S, 700 * MS)], resets=[Reset(TX, RUN_NS + 3 * S)], seconds=6.0)
+    scenario = Scenario(
+        silences=[Silence(RUN_NS + S, 700 * MS)], resets=[Reset(TX, RUN_NS + 3 * S)], seconds=6.0
+    )
     for place in range(5):
         at_ns = RUN_NS + 2500 * MS + place * MS
         stamp = scenario.stamp(TX, at_ns)
@@ -50,7 +52,9 @@ def test_a_single_packet_has_no_rate():
 
 def test_gaps_are_between_packets_however_late_each_is():
     assert longest(Scenario()) == pytest.approx(20 * MS, abs=10_000)
-    assert longest(Scenario(lost=lambda packet: 100 <= packet.index < 103)) == pytest.approx(80 * MS, abs=10_000)
+    assert longest(Scenario(lost=lambda packet: 100 <= packet.index < 103)) == pytest.approx(
+        80 * MS, abs=10_000
+    )
 
 
 def test_a_packet_applied_again_ends_no_gap():
@@ -66,7 +70,9 @@ def test_cuts_and_restarts_are_no_gaps(role):
 
 def test_the_gap_right_after_a_cut_counts():
     """The first packet after the cut (tick 111) comes, the next three do not."""
-    scenario = Scenario(silences=[Silence(RUN_NS + S, 700 * MS)], lost=lambda packet: 112 <= packet.index < 115)
+    scenario = Scenario(
+        silences=[Silence(RUN_NS + S, 700 * MS)], lost=lambda packet: 112 <= packet.index < 115
+    )
     assert longest(scenario) == pytest.approx(80 * MS, abs=10_000)
 
 

@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
-from scenario import RUN_NS, RX, TX, Reset, Scenario, Silence, drop_every, plan_for
+from scenario import RUN_NS, TX, Reset, Scenario, Silence, drop_every, plan_for
 
 from harness.clock import MS, S
 from harness.codec import messages as wire
@@ -96,7 +96,7 @@ def test_a_packet_applied_again_is_a_repeat():
 
 
 def test_a_match_that_a_lost_report_could_overturn_is_none():
-    """After a restart the report of packet 30 gets lost: it is not taken for the old packet 30, applied late."""
+    """After a restart the report of packet 30 gets lost: it is not taken for the old packet 30."""
 
     def lost(role, _, message):
         return (

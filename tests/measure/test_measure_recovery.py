@@ -33,6 +33,14 @@ def test_a_link_that_stays_dead_has_no_exit():
     assert found.waited_ns > S
 
 
+def test_a_recording_that_ends_soon_after_the_cut_is_judged_as_far_as_it_goes():
+    """Control is back in 2 ms; that the 200 ms after it are not all recorded hides nothing that was lost."""
+    scenario = Scenario(silences=[Silence(RUN_NS + S, 700 * MS)], seconds=1.4, end_why=None, pings=False)
+    found = failsafe_exits(gather(scenario.plan, scenario.recording()), LIMIT)[0]
+    assert found.exit_ns is not None
+    assert (found.blind, found.may_be_shorter, found.may_be_longer) == (False, False, False)
+
+
 def test_a_cut_at_the_very_end_has_no_exit():
     scenario = Scenario(silences=[Silence(RUN_NS + 3900 * MS, 20 * S)])
     assert failsafe_exits(gather(scenario.plan, scenario.recording()), LIMIT) == ()
@@ -51,11 +59,15 @@ def test_the_old_throttle_in_a_new_packet_is_stale():
         return (before, *outputs[1:]) if packet.index == FIRST_AFTER else outputs
 
     found = exit_of(shown=shown)
-    assert [(bad.packet, bad.channel, bad.shown_us, bad.old) for bad in found.stale] == [(76, 0, before, True)]
+    assert [(bad.packet, bad.channel, bad.shown_us, bad.old) for bad in found.stale] == [
+        (76, 0, before, True)
+    ]
 
 
 def test_an_output_that_nobody_sent_since_is_stale_but_not_old():
-    found = exit_of(shown=lambda packet, outputs: (2222, *outputs[1:]) if packet.index == FIRST_AFTER else outputs)
+    found = exit_of(
+        shown=lambda packet, outputs: (2222, *outputs[1:]) if packet.index == FIRST_AFTER else outputs
+    )
     assert [(bad.shown_us, bad.old) for bad in found.stale] == [(2222, False)]
 
 
@@ -68,6 +80,7 @@ def test_an_output_change_with_an_old_value_is_stale():
 
 def test_failsafe_values_and_any_packet_since_are_allowed():
     """The first packet after the cut still shows failsafe; the third shows the second's sticks."""
+
     def shown(packet, outputs):
         if packet.index == FIRST_AFTER:
             return (1000, 1500, 1500, outputs[3])
@@ -103,6 +116,10 @@ def test_packets_with_sticks_that_nobody_commanded_say_nothing():
 
 def test_missing_messages_are_told():
     assert exit_of(drop=drop_every(RX, 3)).blind
-    assert exit_of(drop=lambda role, place, message: isinstance(message, wire.Sent) and message.packet == 76).may_be_longer
-    found = exit_of(drop=lambda role, place, message: isinstance(message, wire.Applied) and message.packet == 76)
+    assert exit_of(
+        drop=lambda role, place, message: isinstance(message, wire.Sent) and message.packet == 76
+    ).may_be_longer
+    found = exit_of(
+        drop=lambda role, place, message: isinstance(message, wire.Applied) and message.packet == 76
+    )
     assert found.may_be_shorter

@@ -4,7 +4,7 @@ import pytest
 from scenario import RUN_NS, RX, START_NS, TX, Reset, Scenario, Silence, plan_for
 
 from harness.bench.protocol import Role
-from harness.clock import MS, S, US
+from harness.clock import MS, US, S
 from harness.codec import messages as wire
 from harness.measure import gather
 from harness.measure.spans import come_back_ns, looked_at, step_paths, whole_run

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from harness.codec import encode, encode_frame
 from harness.codec import messages as wire
-from harness.measure.tables import MAX_TEXT, read_stream
+from harness.measure.tables import BUFFERED, MANY, MAX_TEXT, read_stream, with_commands
 from harness.recording.model import Direction, PortPackets
 
 
@@ -91,6 +91,17 @@ def test_begins_to_count_again_after_a_start():
 def test_takes_a_counter_that_goes_back_for_a_lost_start():
     stream = heard(sent(0, 400), sent(1, 1), sent(2, 2))
     assert (stream.messages_lost, stream.segment.tolist()) == (1, [0, 1, 1])
+    assert stream.gaps.tolist() == [[0, 1_000_000, MANY]]
+
+
+@pytest.mark.parametrize(("command_ns", "missing"), [(500_000, MANY), (1_500_000, MANY), (None, BUFFERED)])
+def test_knows_which_restarts_were_commanded(command_ns, missing):
+    """What a device still had to send when it restarted is missing: any number on command, else a few."""
+    stream = heard(sent(0, 40), sent(1, 41), encode(wire.Started(wire.StartCause.COMMAND, 0), 0))
+    told = [] if command_ns is None else [command_ns]
+    commands = PortPackets(told, [Direction.TO_DEVICE] * len(told), [encode(wire.Restart(), 0)] * len(told))
+    found = with_commands(stream, read_stream(commands, Direction.TO_DEVICE))
+    assert found.restarts.tolist() == [[1_000_000, 2_000_000, missing]]
 
 
 def test_counts_a_started_that_is_not_the_first():
@@ -124,6 +135,11 @@ def test_finds_a_frame_behind_console_text():
     assert (stream.text, stream.text_size, stream.bad_frames) == (b"boot 1.2\r\n", 10, 0)
 
 
+def test_broken_bytes_are_no_text():
+    stream = heard(b"\x03Q\x12\x02\x06|\xfd\x01\x00", b"hello there\x00")
+    assert (stream.text, stream.bad_frames) == (b"hello there", 1)
+
+
 def test_finds_a_frame_behind_a_text_that_was_cut_by_length():
     """A splitter gives out bytes that run on for 130 without a delimiter as they are."""
     line = b"x" * 140 + b"\n" + sent(3, 0)
@@ -134,7 +150,7 @@ def test_finds_a_frame_behind_a_text_that_was_cut_by_length():
 def test_bounds_the_text_it_keeps():
     stream = heard(*[b"chatter " * 10 + b"\x00"] * 100)
     assert len(stream.text) == MAX_TEXT
-    assert stream.text_size == 8100
+    assert stream.text_size == 8000
 
 
 PIECE = st.one_of(
