@@ -19,7 +19,7 @@ from harness.bench.protocol import Bench
 from harness.judge import judge
 from harness.plan.model import Plan, PlanStep
 from harness.plan.reader import parse_check, parse_step
-from harness.recording import Recording, RecordingWriter, read_recording
+from harness.recording import Mark, Recording, RecordingWriter, read_recording
 from harness.report.folder import RECORDING, RunFolder
 from harness.report.live import Quiet
 from harness.report.text import details
@@ -65,7 +65,7 @@ class ScriptedBench:
         rule = parse_check(_snippet({word: keys}), self._plan.link, steps)
         self._runner.talk.ping_round(2, 40_000_000)
         plan = replace(self._plan, steps=steps, checks=(rule,))
-        return judge(plan, self._read()).results[0]
+        return judge(plan, _so_far(self._read())).results[0]
 
     def require(self, word: str, **keys: Any) -> CheckResult:
         """Judge by one check and raise AssertionError, with the evidence, unless it passed."""
@@ -73,6 +73,12 @@ class ScriptedBench:
         if result.verdict is not Verdict.PASS:
             raise AssertionError(details(result))
         return result
+
+
+def _so_far(recording: Recording) -> Recording:
+    """A recording that is still being written, as if it ended here: nothing is missing from it yet."""
+    end = Mark(recording.marks[-1].at_ns, "end", {"why": "complete"})
+    return replace(recording, marks=(*recording.marks, end), complete=True, problems=())
 
 
 def _snippet(entry: dict[str, Any]) -> str:

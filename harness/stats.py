@@ -169,10 +169,11 @@ def trials_to_settle(successes: int, trials: int, at_least: float, confidence: f
         return success_run(at_least, confidence)
 
     def settled(total: int) -> bool:
+        # -(-a // b) rounds up exactly; a float could round one trial too far.
         if seen > at_least:
-            passed = total - math.ceil(failures / trials * total)
+            passed = total - -(-failures * total // trials)
             return clopper_pearson_lower(passed, total, confidence) >= at_least
-        passed = math.ceil(successes / trials * total)
+        passed = -(-successes * total // trials)
         return clopper_pearson_upper(passed, total, confidence) < at_least
 
     return _first(trials, settled)

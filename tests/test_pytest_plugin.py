@@ -3,6 +3,8 @@
 import pytest
 from test_cli import NOWHERE, TINY
 
+import mocks.bench  # noqa: F401 - pytester forgets modules that a run inside it was the first to import
+
 pytest_plugins = ["pytester"]
 
 
@@ -90,6 +92,7 @@ def test_cuts(bench):
     entry = bench.require("failsafe_entry", share="10 %")
     assert entry.samples == 3
     bench.require("failsafe_outputs")
+    bench.require("bench")
     bench.do("hold", sticks={"rudder": "1700 us"}, **{"for": "1 s"})
     bench.require("fidelity")
 

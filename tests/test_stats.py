@@ -175,10 +175,10 @@ def test_trials_to_settle_settle_and_no_fewer_do_without_failures(trials, data, 
         return
     share = failures / trials
     if 1 - share > at_least:
-        passed = total - math.ceil(share * total)
+        passed = total - -(-failures * total // trials)
         assert stats.clopper_pearson_lower(passed, total, 0.95) >= at_least
     else:
-        passed = math.ceil((1 - share) * total)
+        passed = -(-(trials - failures) * total // trials)
         assert stats.clopper_pearson_upper(passed, total, 0.95) < at_least
     assert failures or total == stats.success_run(at_least, 0.95)
 

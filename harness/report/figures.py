@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, TypeGuard
 
 from harness.report.escape import clean
 from harness.verdict import CheckResult
 
 TIMES: Final = ("ns", "us", "ms", "s")
+SYMBOLS: Final = (*TIMES, "%", "Hz", "V")
 PLACES_MAX: Final = 6
 _TIME_SCALES: Final = ((1e10, 1e-9, "s"), (1e6, 1e-6, "ms"), (1e3, 1e-3, "us"), (0.0, 1.0, "ns"))
 
@@ -38,11 +39,12 @@ def figures(result: CheckResult) -> Figures:
     """
     factor, unit = _scale(result)
     style = _Style(factor, unit, _places(result, factor))
+    beside = style if unit in SYMBOLS else replace(style, unit="")  # a counted thing is named once
     return Figures(
         value=_value(result, style),
         interval=_interval(result, style),
-        limit=f"{result.side} {style.exact(result.limit)}".strip() if is_finite(result.limit) else "",
-        margin=style.rounded(result.margin) if is_finite(result.margin) else "",
+        limit=f"{result.side} {beside.exact(result.limit)}".strip() if is_finite(result.limit) else "",
+        margin=beside.rounded(result.margin) if is_finite(result.margin) else "",
         samples=with_unit(str(result.samples), clean(result.sample_unit)) if result.samples else "",
     )
 

