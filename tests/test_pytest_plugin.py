@@ -3,9 +3,8 @@
 import pytest
 from test_cli import NOWHERE, TINY
 
-import mocks.bench  # noqa: F401 - pytester forgets modules that a run inside it was the first to import
-
 pytest_plugins = ["pytester"]
+pytestmark = pytest.mark.slow  # each test is a process of its own: NumPy loads only once in one
 
 
 @pytest.fixture
@@ -15,7 +14,7 @@ def project(pytester):
 
 
 def test_every_check_of_a_plan_is_a_test(project):
-    result = project.runpytest("--rig", "mock", "-v")
+    result = project.runpytest_subprocess("--rig", "mock", "-v")
     result.assert_outcomes(passed=3)
     result.stdout.fnmatch_lines(
         ["*tiny.yaml::delivery PASSED*", "*tiny.yaml::fidelity PASSED*", "*tiny.yaml::bench PASSED*"]
@@ -25,7 +24,7 @@ def test_every_check_of_a_plan_is_a_test(project):
 def test_a_failed_check_tells_the_figure_and_the_limit_not_a_traceback(project):
     bad = TINY.replace("- fidelity", "- latency: {percentile: 50 %, at_most: 10 us}")
     (project.path / "tiny.yaml").write_text(bad)
-    result = project.runpytest()
+    result = project.runpytest_subprocess()
     result.assert_outcomes(passed=2, failed=1)
     text = result.stdout.str()
     assert "latency" in text
@@ -36,14 +35,14 @@ def test_a_failed_check_tells_the_figure_and_the_limit_not_a_traceback(project):
 
 def test_inconclusive_is_a_failure_in_its_own_words(project):
     (project.path / "tiny.yaml").write_text(TINY.replace("90 %", "99.99 %"))
-    result = project.runpytest()
+    result = project.runpytest_subprocess()
     result.assert_outcomes(passed=2, failed=1)
     assert "inconclusive" in result.stdout.str().lower()
 
 
 def test_a_plan_with_errors_is_a_collection_error_with_all_of_them(project):
     (project.path / "tiny.yaml").write_text(TINY.replace("50 Hz", "50").replace("wander", "wonder"))
-    result = project.runpytest()
+    result = project.runpytest_subprocess()
     result.assert_outcomes(errors=1)
     text = result.stdout.str()
     assert "tiny.yaml:4:" in text
@@ -52,14 +51,14 @@ def test_a_plan_with_errors_is_a_collection_error_with_all_of_them(project):
 
 def test_bench_trouble_fails_every_check_with_the_reason(project):
     (project.path / "rig.yaml").write_text(NOWHERE)
-    result = project.runpytest("--rig", "rig.yaml", "--props-off")
+    result = project.runpytest_subprocess("--rig", "rig.yaml", "--props-off")
     result.assert_outcomes(failed=3)
     assert "/dev/nowhere-1" in result.stdout.str()
 
 
 def test_real_ports_need_the_propellers_off(project):
     (project.path / "rig.yaml").write_text(NOWHERE)
-    result = project.runpytest("--rig", "rig.yaml")
+    result = project.runpytest_subprocess("--rig", "rig.yaml")
     result.assert_outcomes(failed=3)
     assert "--props-off" in result.stdout.str()
 
@@ -68,18 +67,20 @@ def test_other_yaml_files_are_left_alone(pytester):
     (pytester.path / "compose.yaml").write_text("services: {}\n")
     (pytester.path / "rig.yaml").write_text("propsoff_rig: 1\nbench: mock\n")
     (pytester.path / "binary.yml").write_bytes(bytes(range(256)))
-    result = pytester.runpytest()
+    result = pytester.runpytest_subprocess()
     assert "no tests ran" in result.stdout.str()
 
 
 def test_one_run_serves_all_checks_of_a_plan(project):
-    project.runpytest("--propsoff-seed", "7")
+    project.runpytest_subprocess("--propsoff-seed", "7")
     assert [path.name for path in (project.path / "propsoff-runs").iterdir()] == ["tiny-7"]
 
 
 def test_a_defect_is_caught_and_its_near_miss_passes(project):
-    project.runpytest("--propsoff-defect", "low-bit-lost").assert_outcomes(passed=2, failed=1)
-    project.runpytest("--propsoff-defect", "low-bit-lost", "--propsoff-near-miss").assert_outcomes(passed=3)
+    project.runpytest_subprocess("--propsoff-defect", "low-bit-lost").assert_outcomes(passed=2, failed=1)
+    project.runpytest_subprocess("--propsoff-defect", "low-bit-lost", "--propsoff-near-miss").assert_outcomes(
+        passed=3
+    )
 
 
 SCRIPT = """
@@ -111,6 +112,6 @@ def test_mistake(bench):
 def test_a_python_test_uses_the_same_steps_and_checks(pytester):
     (pytester.path / "tiny.yaml").write_text(TINY)
     pytester.makepyfile(SCRIPT)
-    result = pytester.runpytest("-k", "test_cuts or test_fails or test_mistake")
+    result = pytester.runpytest_subprocess("-k", "test_cuts or test_fails or test_mistake")
     result.assert_outcomes(passed=2, failed=1)
     assert "latency" in result.stdout.str()
