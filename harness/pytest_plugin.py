@@ -49,6 +49,15 @@ def pytest_configure(config: pytest.Config) -> None:
     )
 
 
+def pytest_report_header(config: pytest.Config) -> list[str]:
+    """Print the cautions where real ports are cleared to move."""
+    if not config.getoption("--props-off"):
+        return []
+    from harness.running import CAUTIONS
+
+    return CAUTIONS.splitlines()
+
+
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> PlanFile | None:
     """Take YAML files that look like plans."""
     if file_path.suffix not in (".yaml", ".yml"):

@@ -179,6 +179,11 @@ class BatchedLineToPC(LineToPC):
 
     def _spread(self, end_ns: int, data: bytes) -> None:
         """Add bytes, the last of which arrives at `end_ns`, to the batch that is open when each arrives."""
+        begun_ns = end_ns - (len(data) - 1) * (BITS_PER_BYTE * S) // self._baud
+        room = USB_BATCH_BYTES - len(self._batch)
+        if self._batch and begun_ns <= self._up_ns and end_ns <= self._up_ns and len(data) < room:
+            self._batch += data  # all of it goes with the batch that is open
+            return
         while data:
             first_ns = end_ns - (len(data) - 1) * (BITS_PER_BYTE * S) // self._baud
             if self._batch and first_ns > self._up_ns:

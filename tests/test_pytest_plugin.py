@@ -54,6 +54,7 @@ def test_bench_trouble_fails_every_check_with_the_reason(project):
     result = project.runpytest_subprocess("--rig", "rig.yaml", "--props-off")
     result.assert_outcomes(failed=3)
     assert "/dev/nowhere-1" in result.stdout.str()
+    assert "take the propellers off" in result.stdout.str()
 
 
 def test_real_ports_need_the_propellers_off(project):

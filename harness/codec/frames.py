@@ -160,13 +160,16 @@ class Splitter:
 
     def feed(self, data: bytes) -> list[bytes]:
         """Take the next bytes and return the pieces they complete, in order."""
-        if not self._rest and data.count(0) == 1 and data[-1] == 0 and len(data) <= MAX_FRAME:
-            return [data]
-        pieces = (self._rest + data).split(b"\0")
-        rest = pieces.pop()
+        *pieces, rest = (self._rest + data).split(b"\0") if self._rest else data.split(b"\0")
         done: list[bytes] = []
         for piece in pieces:
-            done.extend(_ended(piece + b"\0"))
+            if len(piece) < MAX_FRAME:
+                done.append(piece + b"\0")
+            else:
+                done.extend(_ended(piece + b"\0"))
+        if len(rest) <= MAX_FRAME:
+            self._rest = rest
+            return done
         cut = max(0, len(rest) - MAX_FRAME - 1) // MAX_FRAME * MAX_FRAME
         done.extend(rest[at : at + MAX_FRAME] for at in range(0, cut, MAX_FRAME))
         self._rest = rest[cut:]

@@ -240,7 +240,7 @@ def _wrong_channel(names: Sequence[str], off: Sequence[FailsafeOutput], channel:
 
 
 def judge_no_false_failsafe(rule: p.NoFalseFailsafe, evidence: Evidence) -> CheckResult:  # noqa: ARG001
-    """Judge that failsafe came only in cuts and restarts, and never sooner than declared."""
+    """Judge that failsafe never came too soon after a packet, and the receiver never restarted by itself."""
     found = false_failsafes(evidence)
     total = int(inside(evidence.applied.at_ns, evidence.spans()).sum())
     restarted = any(one.restarted for one in found)
@@ -250,7 +250,7 @@ def judge_no_false_failsafe(rule: p.NoFalseFailsafe, evidence: Evidence) -> Chec
         total=total,
         unit="false failsafes",
         what="a failsafe",
-        if_fine=f"no failsafe outside link cuts and restarts while {many(total, 'packet')} were applied",
+        if_fine=f"no failsafe too soon after any of {many(total, 'packet')}",
         if_not=_false_reason(evidence, found),
         advice=advise("no_false_failsafe", "restart" if restarted else "fail"),
     )
@@ -259,7 +259,7 @@ def judge_no_false_failsafe(rule: p.NoFalseFailsafe, evidence: Evidence) -> Chec
         count,
         counts={
             "false failsafes": len(found),
-            "too soon in a cut": sum(one.too_soon for one in found),
+            "too soon in a cut": sum(one.in_cut for one in found),
             "restarts by itself": sum(one.restarted for one in found),
         },
         examples=tuple(f"{moment(evidence, one.at_ns)}: {_false_words(one)}" for one in found[:EXAMPLES]),
@@ -270,21 +270,19 @@ def _false_words(one: FalseFailsafe) -> str:
     since = f"{ms(one.since_ns)} after the last applied packet" if one.since_ns >= 0 else "before any packet"
     if one.restarted:
         return f"the receiver restarted by itself, {since}"
-    return f"failsafe {since}" + (", sooner than declared" if one.too_soon else "")
+    return f"failsafe {since}" + (", in a link cut" if one.in_cut else "")
 
 
 def _false_reason(evidence: Evidence, found: Sequence[FalseFailsafe]) -> str:
     parts = []
     restarts = sum(one.restarted for one in found)
-    soon = sum(one.too_soon for one in found)
-    outside = [one for one in found if not one.restarted and not one.too_soon]
-    if outside:
-        since = [one.since_ns for one in outside if one.since_ns >= 0]
-        shortest = f", {ms(min(since))} or more after the last applied packet" if since else ""
-        parts.append(f"failsafe came {_times(len(outside))} without a link cut{shortest}")
+    soon = [one.since_ns for one in found if not one.restarted]
     if soon:
-        declared = ms(evidence.plan.link.failsafe.not_before_ns)
-        parts.append(f"failsafe came {_times(soon)} sooner than {declared} after the last applied packet")
+        earliest = ms(evidence.plan.link.failsafe.earliest_ns)
+        parts.append(
+            f"failsafe came {_times(len(soon))} too soon, {ms(min(soon))} or more after the last applied "
+            f"packet; not before {earliest} declared"
+        )
     if restarts:
         parts.append(f"the receiver restarted by itself {_times(restarts)}")
     return "; ".join(parts)

@@ -189,30 +189,31 @@ class FalseFailsafe:
     """A change of outputs to failsafe that nothing called for.
 
     `since_ns` is the time since the last applied packet, -1 if there was none before it. `restarted` if the
-    receiver restarted by itself, `too_soon` if it came in a cut but sooner than declared.
+    receiver restarted by itself; otherwise the change came too soon after a packet, `in_cut` or not.
     """
 
     at_ns: int
     since_ns: int
     restarted: bool
-    too_soon: bool
+    in_cut: bool
 
 
 def false_failsafes(evidence: Evidence) -> tuple[FalseFailsafe, ...]:
-    """Return every failsafe and receiver start that no cut or command explains, and those too soon."""
+    """Return every failsafe too soon after a packet, and every start of the receiver that nobody commanded.
+
+    Failsafe after a long gap is right even where no cut made the gap: delivery and control gap tell of that.
+    """
     changes = evidence.changes
     in_run = inside(changes.at_ns, evidence.spans())
-    excused = inside(changes.at_ns, _excused(evidence))
     engaged = (changes.reason == OutputReason.FAILSAFE) & in_run & ~changes.idle
     started = (changes.reason == OutputReason.START) & in_run & ~_commanded(evidence)
-    found = [_false(evidence, row, restarted=False) for row in np.flatnonzero(engaged & ~excused).tolist()]
-    found += [_false(evidence, row, restarted=True) for row in np.flatnonzero(started).tolist()]
-    found += _too_soon(evidence, engaged & excused)
+    found = [_restart(evidence, row) for row in np.flatnonzero(started).tolist()]
+    found += _too_soon(evidence, engaged)
     return tuple(sorted(found, key=lambda one: one.at_ns))
 
 
 def _excused(evidence: Evidence) -> Ints:
-    """Return the spans in which failsafe may begin, widened by the clock bound."""
+    """Return the spans of cuts and restarts, widened by the clock bound."""
     spans = evidence.excused.copy()
     if len(spans):
         spans += ints([-evidence.slack_ns, evidence.slack_ns])
@@ -227,25 +228,25 @@ def _commanded(evidence: Evidence) -> Flags:
     return np.isin(evidence.changes.segment, starts) | inside(evidence.changes.at_ns, times)
 
 
-def _false(evidence: Evidence, row: int, *, restarted: bool) -> FalseFailsafe:
+def _restart(evidence: Evidence, row: int) -> FalseFailsafe:
     at_ns = int(evidence.changes.at_ns[row])
     last = int(evidence.changes.applied_row[row])
     since = at_ns - int(evidence.applied.at_ns[last]) if last != NONE else -1
-    return FalseFailsafe(at_ns, since, restarted, too_soon=False)
+    return FalseFailsafe(at_ns, since, restarted=True, in_cut=False)
 
 
 def _too_soon(evidence: Evidence, engaged: Flags) -> list[FalseFailsafe]:
-    """Return the changes in cuts that came sooner after the last applied packet than declared."""
-    declared = evidence.plan.link.failsafe.not_before_ns
+    """Return the changes that came sooner after the last applied packet than declared."""
+    earliest = evidence.plan.link.failsafe.earliest_ns
+    in_cut = inside(evidence.changes.at_ns, _excused(evidence))
     found = []
     for row in np.flatnonzero(engaged).tolist():
         last = int(evidence.changes.applied_row[row])
-        segment = int(evidence.changes.segment[row])
-        if not declared or last == NONE:
+        if last == NONE:
             continue
         span_us = int(evidence.changes.dev_us[row] - evidence.applied.dev_us[last])
-        since, bound = evidence.clocks[Role.RECEIVER].span_ns(span_us, segment)
-        if since + bound < declared:
+        since, bound = evidence.clocks[Role.RECEIVER].span_ns(span_us, int(evidence.changes.segment[row]))
+        if since + bound < earliest:
             at_ns = int(evidence.changes.at_ns[row])
-            found.append(FalseFailsafe(at_ns, since, restarted=False, too_soon=True))
+            found.append(FalseFailsafe(at_ns, since, restarted=False, in_cut=bool(in_cut[row])))
     return found

@@ -102,10 +102,10 @@ class Failsafe:
         "Outputs must be in failsafe this long after the last applied packet.",
         yaml="within",
     )
-    not_before_ns: int = key(
+    not_before_ns: int | None = key(
         Duration(0, 10 * S),
-        "Failsafe sooner than this after the last packet is a false failsafe.",
-        0,
+        "Failsafe sooner than this after the last packet is a false failsafe; half of `within` if left out.",
+        None,
         yaml="not_before",
     )
     recover_within_ns: int = key(
@@ -114,6 +114,11 @@ class Failsafe:
         S,
         yaml="recover_within",
     )
+
+    @property
+    def earliest_ns(self) -> int:
+        """Time after the last applied packet before which failsafe is a false one."""
+        return self.within_ns // 2 if self.not_before_ns is None else self.not_before_ns
 
 
 FieldType = Literal["u8", "i8", "u16", "i16", "u32", "i32", "f32"]
@@ -446,7 +451,7 @@ class FailsafeExit:
 
 @dataclass(frozen=True, slots=True)
 class NoFalseFailsafe:
-    """No failsafe while packets arrive, and none sooner than declared."""
+    """No failsafe while packets arrive: none sooner than declared after the last one, in a cut or not."""
 
     WORD: ClassVar[str] = "no_false_failsafe"
 

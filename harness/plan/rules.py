@@ -117,8 +117,8 @@ def _throttle(channel: p.Channel, path: str, facts: Facts) -> None:
 
 
 def _failsafe(failsafe: p.Failsafe, path: str, facts: Facts) -> None:
-    if failsafe.not_before_ns >= failsafe.within_ns:
-        found = f"{format_duration(failsafe.not_before_ns)} leaves no time before `within`"
+    if failsafe.earliest_ns >= failsafe.within_ns:
+        found = f"{format_duration(failsafe.earliest_ns)} leaves no time before `within`"
         facts.problem(f"{path}.not_before", found, f"write less than {format_duration(failsafe.within_ns)}")
 
 

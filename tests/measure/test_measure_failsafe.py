@@ -128,13 +128,23 @@ def test_failsafe_without_a_cut_is_false():
     scenario = Scenario()
     scenario.change(wire.OutputReason.FAILSAFE, (1000, 1500, 1500, 1500), RUN_NS + 2 * S + 9 * MS)
     found = false_failsafes(evidence(scenario))
-    assert [(one.since_ns // MS, one.restarted, one.too_soon) for one in found] == [(7, False, False)]
+    assert [(one.since_ns // MS, one.restarted, one.in_cut) for one in found] == [(7, False, False)]
+
+
+@pytest.mark.parametrize(("after_ms", "count"), [(99, 1), (101, 0)])
+def test_failsafe_after_a_gap_that_nobody_made_is_false_only_if_too_soon(after_ms, count):
+    lost = range(75, 90)
+    scenario = Scenario(lost=lambda packet: packet.number in lost)
+    last = evidence(scenario).applied
+    at_ns = int(last.at_ns[last.number == 74][0])
+    scenario.change(wire.OutputReason.FAILSAFE, (1000, 1500, 1500, 1500), at_ns + after_ms * MS)
+    assert len(false_failsafes(evidence(scenario))) == count
 
 
 @pytest.mark.parametrize(("after_ms", "count"), [(99, 1), (101, 0)])
 def test_failsafe_in_a_cut_may_not_come_sooner_than_declared(after_ms, count):
     found = false_failsafes(evidence(Scenario(silences=CUT, failsafe_ns=lambda _: after_ms * MS)))
-    assert [one.too_soon for one in found] == [True] * count
+    assert [one.in_cut for one in found] == [True] * count
 
 
 @pytest.mark.parametrize("commanded", [True, False])
