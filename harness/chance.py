@@ -20,3 +20,10 @@ def stream(seed: int, name: str) -> random.Random:
 def fresh_seed() -> int:
     """Return a seed nobody chose, to be printed with the run."""
     return random.SystemRandom().randrange(SEED_MAX + 1)
+
+
+def parse_seed(text: str) -> int:
+    """Read a seed as typed; raises ValueError in words."""
+    if text.isascii() and text.isdigit() and len(text) <= 10 and int(text) <= SEED_MAX:
+        return int(text)
+    raise ValueError(f"{text!r} is no seed; give a whole number from 0 to {SEED_MAX}")

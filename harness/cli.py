@@ -191,11 +191,12 @@ def _rig_and_seed(parser: argparse.ArgumentParser) -> None:
 
 
 def _seed(text: str) -> int:
-    from harness.chance import SEED_MAX
+    from harness.chance import parse_seed
 
-    if text.isascii() and text.isdigit() and len(text) <= 10 and int(text) <= SEED_MAX:
-        return int(text)
-    raise argparse.ArgumentTypeError(f"{text!r} is no seed; give a whole number from 0 to {SEED_MAX}")
+    try:
+        return parse_seed(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 # -- the commands ----------------------------------------------------------------------------------------
@@ -210,12 +211,18 @@ def _run(arguments: argparse.Namespace) -> int:
         timeline_for(request)
     if requests[0].rig.kind != "mock":
         print(CAUTIONS, file=sys.stderr)
+    names = [request.plan.name for request in requests]
+    if arguments.out and len(set(names)) < len(names):
+        raise UserError("with --out every plan needs a name of its own: rename a file, or leave --out away")
     verdicts = []
     for request in requests:
         out = arguments.out
         if out is not None and len(requests) > 1:
             out = out / request.plan.name
-        verdicts.append(_run_one(request, out))
+        verdict, interrupted = _run_one(request, out)
+        verdicts.append(verdict)
+        if interrupted:
+            break
     return int(max(verdicts, key=lambda verdict: verdict.rank).exit_code)
 
 
@@ -262,7 +269,8 @@ def _load(words: Sequence[str]) -> list[tuple[Path, Plan]]:
     return plans
 
 
-def _run_one(request: Request, out: Path | None) -> Verdict:
+def _run_one(request: Request, out: Path | None) -> tuple[Verdict, bool]:
+    """Run one plan and print its report; returns its verdict and whether somebody stopped it."""
     from harness.clock import SystemClock
     from harness.report.folder import RECORDING
     from harness.report.live import progress_for
@@ -272,13 +280,13 @@ def _run_one(request: Request, out: Path | None) -> Verdict:
     folder = default_folder(request, out)
     try:
         with folder:
-            outcome = run(request, folder, progress)
+            ran = run(request, folder, progress)
     finally:
         progress.close()
         if folder.kept:
             _complain(f"what was recorded is kept in {folder.kept}")
-    _show(outcome, str(folder.final / RECORDING), request)
-    return outcome.judgement.verdict
+    _show(ran.outcome, str(folder.final / RECORDING), request)
+    return ran.outcome.judgement.verdict, ran.interrupted
 
 
 def _show(outcome: Outcome, recording: str, request: Request | None = None) -> None:

@@ -14,6 +14,7 @@ from harness.bench.protocol import Bench, Chunk, Role
 from harness.clock import MS
 from harness.codec import messages as m
 from harness.codec.frames import Frame, Splitter, decode_piece
+from harness.errors import BenchError
 from harness.load import KEEP_ALIVE_NS, PING_NS
 from harness.recording import Direction, RecordingWriter
 
@@ -22,7 +23,7 @@ SLICE_NS: Final = 50 * MS
 SEEN_MAX: Final = 4096
 """Bytes kept from each port until its device has identified itself, to explain a silence."""
 LINKED_FOR_NS: Final = 200 * MS
-"""The display calls the link lost when no packet was applied for this long."""
+"""The link counts as lost when no packet was applied for this long, or for three packet periods."""
 
 
 class Port:
@@ -50,7 +51,11 @@ class Conversation:
         self.applied = 0
         self.applied_at_ns: int | None = None
         self.in_failsafe = False
+        self.linked_for_ns = LINKED_FOR_NS
+        self.alive = set(Role)
         self.on_beat: Callable[[], None] = lambda: None
+        self.on_start: Callable[[Role], None] = lambda _role: None
+        self.stop_requested: Callable[[], bool] = lambda: False
         now = bench.now_ns()
         self._alive_due = now
         self._ping_due = dict(zip(Role, (now + PING_NS, now + PING_NS * 3 // 2), strict=True))
@@ -64,7 +69,11 @@ class Conversation:
         counter = port.counter
         port.counter = counter + 1 & 0xFFFF
         data = m.encode(message, counter)
-        at_ns = self.bench.send(role, data)
+        try:
+            at_ns = self.bench.send(role, data)
+        except BenchError:
+            self.alive.discard(role)
+            raise
         self.writer.packet(role, Direction.TO_DEVICE, data, at_ns)
         return counter
 
@@ -72,25 +81,35 @@ class Conversation:
         """Send one ping; the answer is found in the recording."""
         port = self.ports[role]
         port.nonce += 1
+        self._ping_due[role] = self.bench.now_ns() + PING_NS
         self.send(role, m.Ping(port.nonce & 0xFFFFFFFF))
 
     def ping_round(self, times: int, every_ns: int) -> None:
-        """Ping both devices `times` times, one exchange at a time."""
+        """Ping the devices that are there `times` times, one exchange at a time."""
         for _ in range(times):
-            for role in Role:
+            for role in self._present():
                 self.ping(role)
                 self.advance(self.bench.now_ns() + every_ns // 2)
 
     # -- listening -----------------------------------------------------------------------------------
 
     def advance(self, until_ns: int) -> None:
-        """Let time pass until `until_ns`; record what arrives and keep the devices alive meanwhile."""
+        """Let time pass until `until_ns`; record what arrives and keep the devices alive meanwhile.
+
+        Raises KeyboardInterrupt when a stop was requested, BenchError once when a port is gone.
+        """
         bench = self.bench
         while True:
+            if self.stop_requested():
+                raise KeyboardInterrupt
             stop = min(until_ns, self._chores_due())
             if not bench.is_virtual:
                 stop = min(stop, bench.now_ns() + SLICE_NS)
-            self._take(bench.advance(stop))
+            try:
+                self._take(bench.advance(stop))
+            except BenchError as error:
+                self.alive -= {role for role in Role if role == error.role}
+                raise
             self._chores()
             if bench.now_ns() >= until_ns:
                 return
@@ -113,7 +132,9 @@ class Conversation:
             counter = self.send(role, message)
             asked = partial(replies.__contains__, counter)
             if self.wait_for(asked, until_ns=self.bench.now_ns() + within_ns):
-                return replies.pop(counter)
+                reply = replies.pop(counter)
+                if reply.command == message.TYPE:
+                    return reply
         return None
 
     @property
@@ -124,7 +145,7 @@ class Conversation:
         if self.in_failsafe:
             return "failsafe"
         quiet = self.bench.now_ns() - self.applied_at_ns
-        return "linked" if quiet < LINKED_FOR_NS else "lost"
+        return "linked" if quiet < self.linked_for_ns else "lost"
 
     def finish(self) -> None:
         """Record the bytes of pieces that no delimiter ended."""
@@ -142,26 +163,31 @@ class Conversation:
                 if piece[-1] == 0 and len(piece) > 1:
                     frame = decode_piece(piece[:-1])
                     if isinstance(frame, Frame):
-                        self._hear(port, frame, at_ns)
+                        self._hear(role, frame, at_ns)
             if port.identity is None and len(port.seen) < SEEN_MAX:
                 port.seen += data[: SEEN_MAX - len(port.seen)]
 
-    def _hear(self, port: Port, frame: Frame, at_ns: int) -> None:
+    def _hear(self, role: Role, frame: Frame, at_ns: int) -> None:
         kind = frame.type
-        if kind == m.Sent.TYPE:
+        if kind == m.Sent.TYPE and role is Role.TRANSMITTER:
             self.sent += 1
-        elif kind == m.Applied.TYPE:
+        elif kind == m.Applied.TYPE and role is Role.RECEIVER:
             self.applied += 1
             self.applied_at_ns = at_ns
             self.in_failsafe = False
         elif kind in _HEARD:
-            self._note(port, m.parse(frame))
+            self._note(role, m.parse(frame))
 
-    def _note(self, port: Port, message: m.AnyMessage | None) -> None:
+    def _note(self, role: Role, message: m.AnyMessage | None) -> None:
+        port = self.ports[role]
         if isinstance(message, m.OutputChange):
             self.in_failsafe = message.reason == m.OutputReason.FAILSAFE
         elif isinstance(message, m.Identity):
             port.identity = message
+        elif isinstance(message, m.Started):
+            if role is Role.RECEIVER:
+                self.applied_at_ns, self.in_failsafe = None, False
+            self.on_start(role)
         elif isinstance(message, m.Reply):
             port.replies[message.counter] = message
             if len(port.replies) > 64:  # nobody asked for these
@@ -177,14 +203,19 @@ class Conversation:
         if now >= self._alive_due:
             self._alive_due = max(self._alive_due + KEEP_ALIVE_NS, now + KEEP_ALIVE_NS // 2)
             if self.keeps_alive:
-                for role in Role:
+                for role in self._present():
                     self.send(role, m.KeepAlive())
             self.on_beat()
-        for role, due in self._ping_due.items():
-            if now >= due:
-                self._ping_due[role] = max(due + PING_NS, now + PING_NS // 2)
-                if self.keeps_alive:
+        for role in Role:
+            if now >= self._ping_due[role]:
+                if self.keeps_alive and role in self.alive:
                     self.ping(role)
+                else:
+                    self._ping_due[role] = now + PING_NS
+
+    def _present(self) -> list[Role]:
+        """The roles whose ports are still there, in a fixed order."""
+        return [role for role in Role if role in self.alive]
 
 
-_HEARD: Final = frozenset((m.OutputChange.TYPE, m.Identity.TYPE, m.Reply.TYPE))
+_HEARD: Final = frozenset((m.OutputChange.TYPE, m.Identity.TYPE, m.Reply.TYPE, m.Started.TYPE))

@@ -30,9 +30,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption(
         "--rig", default="mock", help="rig file or built-in rig for plans and `bench` (default: mock)"
     )
-    group.addoption(
-        "--propsoff-seed", type=int, default=None, help="seed of all chance (default: a fresh one)"
-    )
+    group.addoption("--propsoff-seed", default=None, help="seed of all chance (default: a fresh one)")
     group.addoption("--propsoff-out", default="propsoff-runs", help="folder for run folders")
     group.addoption("--propsoff-defect", default=None, help="give the mock bench this defect")
     group.addoption("--propsoff-near-miss", action="store_true", help="its near miss instead")
@@ -107,22 +105,28 @@ class PlanFile(pytest.File):
         request = _request(self.config, self.plan, str(self.path))
         out = Path(self.config.getoption("--propsoff-out")) / default_out(self.plan.name, request.seed).name
         with RunFolder.create(out, numbered=True) as folder:
-            outcome = run(request, folder, Quiet())
+            ran = run(request, folder, Quiet())
         self.folder = str(folder.final)
-        return outcome
+        if ran.interrupted:  # no further plan may move anything
+            raise KeyboardInterrupt
+        return ran.outcome
 
 
 def _request(config: pytest.Config, plan: Plan, file: str) -> Request:
     from harness.bench.rig import find_rig
-    from harness.chance import fresh_seed
+    from harness.chance import fresh_seed, parse_seed
     from harness.running import Request
 
     seed = config.getoption("--propsoff-seed")
+    try:
+        seed = fresh_seed() if seed is None else parse_seed(seed)
+    except ValueError as error:
+        raise pytest.UsageError(f"--propsoff-seed: {error}") from None
     return Request(
         plan=plan,
         file=file,
         rig=find_rig(config.getoption("--rig")),
-        seed=fresh_seed() if seed is None else seed,
+        seed=seed,
         defect=config.getoption("--propsoff-defect"),
         near_miss=config.getoption("--propsoff-near-miss"),
         props_off=config.getoption("--props-off"),
@@ -174,8 +178,8 @@ def bench(request: pytest.FixtureRequest) -> Iterator[ScriptedBench]:
     from harness.scripting import scripted
 
     marker = request.node.get_closest_marker("propsoff")
-    word = marker.kwargs.get("plan", *marker.args) if marker else "first-look"
-    path = find_plan(word)
+    words = [*marker.args, *marker.kwargs.values()] if marker else []
+    path = find_plan(words[0] if words else "first-look")
     out = Path(request.config.getoption("--propsoff-out")) / re.sub(r"[^\w.-]+", "-", request.node.name)
     with scripted(_request(request.config, load_plan(path), str(path)), out) as script:
         yield script

@@ -17,8 +17,8 @@ from harness.bench.identify import check_identity, explain_silence
 from harness.bench.protocol import Bench, Role
 from harness.clock import MS, S
 from harness.codec import messages as m
-from harness.conversation import Conversation
-from harness.errors import BenchError
+from harness.conversation import LINKED_FOR_NS, Conversation
+from harness.errors import BenchError, StorageError
 from harness.plan import model as p
 from harness.recording import RecordingWriter
 from harness.report.live import Snapshot
@@ -29,6 +29,8 @@ IDENTIFY_NS: Final = 3 * S
 IDENTIFY_EVERY_NS: Final = 250 * MS
 PINGS_AT_ENDS: Final = 8
 PING_EVERY_NS: Final = 40 * MS
+LAST_BYTES_NS: Final = 60 * MS
+"""Time for the last frames, 30 bytes, to leave at 9 600 baud, and a little more."""
 QUIET_NS: Final = 300 * MS
 """Time at rest before the devices are released, for the last packets and reports to come in."""
 
@@ -79,6 +81,7 @@ class Runner:
         self.plan = plan
         self.link = plan.link
         self.observer = observer
+        self.talk.linked_for_ns = max(LINKED_FOR_NS, 3 * plan.link.packet_period_ns)
         self.sets = 0
         self.cuts = 0
         self.step = ""
@@ -97,11 +100,11 @@ class Runner:
             try:
                 end = self.play(timeline.segments)
             except KeyboardInterrupt:
-                end = End("interrupted", "stopped from the keyboard", self.step)
+                end = End("interrupted", "stopped from the keyboard or by a signal", self.step)
             except BenchError as error:
                 end = End("port gone", str(error), self.step, error.role, error.port)
             finally:
-                self.finish(end)
+                end = self.finish(end)
         return end
 
     def connect(self, steps: Sequence[p.PlanStep] = ()) -> None:
@@ -116,22 +119,21 @@ class Runner:
             self.require(steps)
             self.talk.keeps_alive = True
             self._set_packet_rate()
+            self.talk.on_start = self._set_up_again
             self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
             self._rest()
         except BaseException:
             self.let_go()
             raise
 
-    def finish(self, end: End) -> None:
-        """Close the throttle, let the last reports come in, release the devices, write the end mark."""
+    def finish(self, end: End) -> End:
+        """Close the throttle, give it time to reach the outputs, release the devices, write the end mark.
+
+        Returns the End that the mark tells: a port may go only now.
+        """
+        self.talk.stop_requested = lambda: False  # this is the stop
         try:
-            self._rest()
-            if end.why == "complete":
-                self.talk.advance(self.bench.now_ns() + QUIET_NS)
-                self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
-        except (BenchError, KeyboardInterrupt) as error:
-            if end.why == "complete":
-                end = _end_of(error, self.step)
+            end = self._closed(end)
         finally:
             self.let_go()
             self.talk.finish()
@@ -139,18 +141,47 @@ class Runner:
                 self.bench.now_ns(), "end",
                 why=end.why, detail=end.detail, step=end.step, role=end.role, port=end.port,
             )  # fmt: skip
+        return end
+
+    def _closed(self, end: End) -> End:
+        """Put the sticks to rest, with keep-alives, until they must have reached the outputs; then ping."""
+        quiet_ns = max(QUIET_NS, 3 * self.link.packet_period_ns)
+        for _ in Role:  # each port can go once
+            try:
+                if Role.TRANSMITTER in self.talk.alive:
+                    self._rest()
+                self.talk.advance(self.bench.now_ns() + quiet_ns)
+                self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
+            except (BenchError, KeyboardInterrupt) as error:
+                if end.why == "complete":
+                    end = _end_of(error, self.step)
+            else:
+                break
+        return end
 
     def let_go(self) -> None:
-        """Put the sticks to rest and release both devices; no lost port or second Ctrl-C stops it."""
+        """Put the sticks to rest and release both devices; no lost port, full disk or Ctrl-C stops it.
+
+        A device that was not accepted gets no sticks, only the release. Raises StorageError at the very end.
+        """
+        rest = [self._rest] if self.talk.keeps_alive else []
         self.talk.keeps_alive = False
-        last_calls: tuple[Callable[[], object], ...] = (
-            self._rest,
+        self.talk.stop_requested = lambda: False
+        last_calls: list[Callable[[], object]] = [
+            *rest,
             *(partial(self.talk.send, role, m.Release()) for role in Role),
-            lambda: self.bench.advance(self.bench.now_ns() + 20 * MS),
-        )
+            lambda: self.talk.advance(self.bench.now_ns() + LAST_BYTES_NS),
+        ]
+        trouble: StorageError | None = None
         for call in last_calls:
-            with contextlib.suppress(BenchError, KeyboardInterrupt):
+            try:
                 call()
+            except StorageError as error:  # what was to be sent has been sent; it is only not recorded
+                trouble = error
+            except (BenchError, KeyboardInterrupt):
+                continue
+        if trouble is not None:
+            raise trouble
 
     # -- connecting ----------------------------------------------------------------------------------
 
@@ -209,6 +240,13 @@ class Runner:
                 port=self.port_name(Role.TRANSMITTER),
             )
 
+    def _set_up_again(self, role: Role) -> None:
+        """A restarted transmitter is back at its own packet rate: ask for the plan's again."""
+        identity = self.talk.ports[role].identity
+        rate = self.link.packet_rate_mhz
+        if role is Role.TRANSMITTER and identity and identity.packet_rate_mhz != rate:
+            self.talk.send(role, m.Setting(m.SettingId.PACKET_RATE_MHZ, rate))
+
     def _rest(self) -> None:
         self._send_sticks(self.link.rest_us)
 
@@ -223,17 +261,18 @@ class Runner:
         state = _State(self, segments)
         self.talk.on_beat = state.beat
         path: str | None = None
-        for index, segment in enumerate(segments):
-            if segment.step.path != path or segment.step.action.WORD != "cut":
-                self._end_step(path)
-                path = segment.step.path
-                self._begin_step(segment)
-            state.enter(segment, index)
-            if not self._play_segment(segment):
-                self._end_step(path)
-                assert segment.wait is not None
-                return End("wait missed", _missed(segment.wait), segment.step.path)
-        self._end_step(path)
+        try:
+            for index, segment in enumerate(segments):
+                if segment.step.path != path or segment.step.action.WORD != "cut":
+                    self._end_step(path)
+                    path = segment.step.path
+                    self._begin_step(segment)
+                state.enter(segment, index)
+                if not self._play_segment(segment):
+                    assert segment.wait is not None
+                    return End("wait missed", _missed(segment.wait), segment.step.path)
+        finally:
+            self._end_step(path)
         return End()
 
     def _begin_step(self, segment: Segment) -> None:
@@ -253,10 +292,11 @@ class Runner:
         """Send a segment's messages at their times; returns False if it is a wait that was missed."""
         start = self.bench.now_ns()
         happened = _condition(self, segment.wait)
-        for due in segment.due(self.sets):
+        for due, following in _with_next(segment.due(self.sets)):
             if self._pass_time(start + due.at_ns, segment, happened):
                 break
-            self._send_due(due)
+            if not _superseded(due, following, self.bench.now_ns() - start):
+                self._send_due(due)
         if self._pass_time(start + segment.length_ns, segment, happened) or segment.wait is None:
             return True
         self.writer.mark(
@@ -266,9 +306,12 @@ class Runner:
         return False
 
     def _pass_time(self, until_ns: int, segment: Segment, happened: _Condition) -> bool:
-        """Advance to `until_ns`; for a wait stop as soon as it is over and return True."""
+        """Advance to `until_ns`; for a wait stop as soon as it is over and return True.
+
+        A run that is late still listens and keeps the devices alive: it never only sends.
+        """
         if segment.wait is None:
-            if until_ns > self.bench.now_ns():
+            if until_ns > self.bench.now_ns() or not self.bench.is_virtual:
                 self.talk.advance(until_ns)
             return False
         return self.talk.wait_for(happened, until_ns=until_ns)
@@ -286,6 +329,21 @@ class Runner:
             )  # fmt: skip
         elif due.mark == "restart":
             self.writer.mark(self.bench.now_ns(), "restart", role=due.role)
+
+
+def _with_next(dues: Iterator[Due]) -> Iterator[tuple[Due, Due | None]]:
+    """Pair each due message with the one after it."""
+    before = next(dues, None)
+    while before is not None:
+        following = next(dues, None)
+        yield before, following
+        before = following
+
+
+def _superseded(due: Due, following: Due | None, elapsed_ns: int) -> bool:
+    """Whether a late stick position is no longer worth sending: the next one is due already."""
+    sticks = type(due.message) is m.Sticks and following is not None and type(following.message) is m.Sticks
+    return sticks and following is not None and following.at_ns <= elapsed_ns
 
 
 class _Condition(Protocol):

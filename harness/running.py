@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import platform
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from threading import current_thread, main_thread
 from typing import TYPE_CHECKING, Any
 
 from harness._version import __version__
@@ -33,6 +34,8 @@ from harness.timeline import Timeline, build_timeline
 if TYPE_CHECKING:
     from harness.verdict import Judgement
 
+INSISTED = 3
+"""Signals after which somebody really means it, whatever is under way."""
 CAUTIONS = """\
 Before this bench moves anything:
   * take the propellers off;
@@ -59,24 +62,35 @@ class Request:
     words: tuple[str, str] = ("", "")
 
 
-def run(request: Request, folder: RunFolder, observer: Observer) -> Outcome:
+@dataclass(frozen=True, slots=True)
+class Ran:
+    """What one run came to: its outcome, and whether somebody stopped it."""
+
+    outcome: Outcome
+    interrupted: bool
+
+
+def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
     """Carry out one run into `folder` and return what came out of it.
 
     The folder gets recording.pcapng, verdict.json, junit.xml and report.txt. Raises PlanError when the rig's
     lines cannot carry the plan, UserError when hardware is not cleared, BenchError when no run came about.
+    Ctrl-C, SIGTERM and SIGHUP end the run safely; what was recorded is judged all the same.
     """
     timeline = timeline_for(request)
     require_props_off(request)
     with closing(open_for(request)) as bench, folder.open_recording() as file:
         writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
         try:
-            with _signals_as_interrupts():
-                Runner(bench, writer, request.plan, observer).run(timeline)
+            with stop_on_signals() as stop_requested:
+                runner = Runner(bench, writer, request.plan, observer)
+                runner.talk.stop_requested = stop_requested
+                end = runner.run(timeline)
         finally:
             writer.close()
     outcome = judge_recording(read_recording(folder.path / RECORDING))
     write_reports(outcome, folder, request)
-    return outcome
+    return Ran(outcome, end.why == "interrupted")
 
 
 def require_props_off(request: Request) -> None:
@@ -163,19 +177,26 @@ def header_for(request: Request, bench: Bench) -> Header:
 
 
 @contextmanager
-def _signals_as_interrupts() -> Iterator[None]:
-    """Let SIGTERM and SIGHUP end a run as Ctrl-C does, so that the throttle is closed."""
+def stop_on_signals() -> Iterator[Callable[[], bool]]:
+    """Turn SIGINT, SIGTERM and SIGHUP into a request to stop, told by the function given.
 
-    def interrupt(_number: int, _frame: object) -> None:
-        raise KeyboardInterrupt
+    A flag instead of an exception: the run looks at it between two of its acts, so that none is torn. Only a
+    third signal raises KeyboardInterrupt. One that is ignored (as SIGHUP is under nohup) stays so.
+    """
+    seen: list[int] = []
 
-    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    def note(number: int, _frame: object) -> None:
+        seen.append(number)
+        if len(seen) >= INSISTED:
+            raise KeyboardInterrupt
+
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before: dict[int, Any] = {}
+    if current_thread() is main_thread():  # elsewhere whoever runs us handles signals
+        handled = [number for number in numbers if signal.getsignal(number) is not signal.SIG_IGN]
+        before = {number: signal.signal(number, note) for number in handled}
     try:
-        before = {number: signal.signal(number, interrupt) for number in numbers}
-    except ValueError:  # not the main thread: whoever runs us handles signals
-        before = {}
-    try:
-        yield
+        yield lambda: bool(seen)
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)

@@ -9,24 +9,30 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from harness.bench.protocol import Bench
+from harness.clock import S
+from harness.errors import BenchError
 from harness.judge import judge
-from harness.plan.model import Plan, PlanStep
+from harness.plan.model import Plan, PlanStep, Repeat
 from harness.plan.reader import parse_check, parse_step
 from harness.recording import Mark, Recording, RecordingWriter, read_recording
 from harness.report.folder import RECORDING, RunFolder
 from harness.report.live import Quiet
 from harness.report.text import details
 from harness.runner import End, Runner
-from harness.running import Request, header_for, open_for, require_props_off
+from harness.running import Request, header_for, open_for, require_props_off, stop_on_signals
 from harness.timeline import TimelineBuilder
 from harness.verdict import CheckResult, Verdict
+
+JUDGING_NS: Final = 60 * S
+"""Longest judging of one check; a million packets take about a second."""
 
 
 class ScriptedBench:
@@ -39,6 +45,7 @@ class ScriptedBench:
         share = plan.safety.throttle_up_to if runner.bench.is_hardware else Fraction(1)
         self._builder = TimelineBuilder(plan, seed, share)
         self._done: list[PlanStep] = []
+        self.end = End()
 
     @property
     def bench(self) -> Bench:
@@ -49,15 +56,26 @@ class ScriptedBench:
         """Carry out one step: its word and keys as in a plan, quantities as text with units.
 
         Raises PlanError as a plan would, BenchError if the bench fails, AssertionError if a wait is missed.
+        The sticks stay where the step left them while the harness is heard: between calls no keep-alive is
+        sent, and devices left alone for 500 ms let go by themselves.
         """
         step = parse_step(_snippet({word: keys, "name": name} if name else {word: keys}), self._plan.link)
-        step = replace(step, path=f"steps[{len(self._done)}]")
-        self._runner.require([step])
+        step = _placed(step, f"steps[{len(self._done)}]")
         before = len(self._builder.segments)
         self._builder.add(step)
+        segments = self._builder.segments[before:]
+        self._runner.require([segment.step for segment in segments])
         self._done.append(step)
-        end = self._runner.play(self._builder.segments[before:])
-        assert end.why == "complete", f"{word}: {end.detail}"
+        self.end = End("error", "the script ended inside a step", step.path)
+        try:
+            self.end = self._runner.play(segments)
+        except KeyboardInterrupt:
+            self.end = End("interrupted", "stopped from the keyboard or by a signal", step.path)
+            raise
+        except BenchError as error:
+            self.end = End("port gone", str(error), step.path, error.role, error.port)
+            raise
+        assert self.end.why == "complete", f"{word}: {self.end.detail}"
 
     def check(self, word: str, **keys: Any) -> CheckResult:
         """Judge what was recorded so far by one check, its word and keys as in a plan."""
@@ -65,7 +83,13 @@ class ScriptedBench:
         rule = parse_check(_snippet({word: keys}), self._plan.link, steps)
         self._runner.talk.ping_round(2, 40_000_000)
         plan = replace(self._plan, steps=steps, checks=(rule,))
-        return judge(plan, _so_far(self._read())).results[0]
+        recording = _so_far(self._read())
+        if self.bench.is_virtual:
+            return judge(plan, recording).results[0]
+        with ThreadPoolExecutor(1) as judges:  # the devices are kept alive meanwhile
+            judgement = judges.submit(judge, plan, recording)
+            self._runner.talk.wait_for(judgement.done, until_ns=self.bench.now_ns() + JUDGING_NS)
+            return judgement.result().results[0]
 
     def require(self, word: str, **keys: Any) -> CheckResult:
         """Judge by one check and raise AssertionError, with the evidence, unless it passed."""
@@ -73,6 +97,15 @@ class ScriptedBench:
         if result.verdict is not Verdict.PASS:
             raise AssertionError(details(result))
         return result
+
+
+def _placed(step: PlanStep, path: str) -> PlanStep:
+    """A step with its place in the script, and its inner steps with theirs."""
+    action = step.action
+    if isinstance(action, Repeat):
+        inner = (_placed(one, f"{path}.repeat.steps[{n}]") for n, one in enumerate(action.steps))
+        action = replace(action, steps=tuple(inner))
+    return replace(step, action=action, path=path)
 
 
 def _so_far(recording: Recording) -> Recording:
@@ -98,6 +131,7 @@ def scripted(request: Request, out: Path) -> Iterator[ScriptedBench]:
         closing(open_for(request)) as bench,
         folder.open_recording() as file,
         closing(RecordingWriter(file, header_for(request, bench), bench.now_ns())) as writer,
+        stop_on_signals() as stop_requested,
     ):
 
         def read() -> Recording:
@@ -105,10 +139,12 @@ def scripted(request: Request, out: Path) -> Iterator[ScriptedBench]:
             return read_recording(folder.path / RECORDING)
 
         runner = Runner(bench, writer, request.plan, Quiet())
+        runner.talk.stop_requested = stop_requested
         runner.connect()
         end = End("error", "the script ended by an exception")
         try:
-            yield ScriptedBench(runner, request.plan, request.seed, read)
-            end = End()
+            script = ScriptedBench(runner, request.plan, request.seed, read)
+            yield script
+            end = script.end
         finally:
             runner.finish(end)
