@@ -111,7 +111,11 @@ def _add_run(commands: Commands) -> None:
     parser.add_argument(
         "--defect", metavar="NAME", help="give the mock bench this defect (see propsoff defects)"
     )
-    parser.add_argument("--near-miss", action="store_true", help="its near miss instead, which must pass")
+    parser.add_argument(
+        "--near-miss",
+        action="store_true",
+        help="its near miss instead: the plan that catches the defect passes it",
+    )
     parser.add_argument(
         "--props-off", action="store_true", help="the propellers are off: clears real ports to move"
     )
@@ -157,7 +161,9 @@ def _add_mock(commands: Commands) -> None:
         "  propsoff mock --link mock-ports\n"
         "  propsoff run first-look --rig mock-ports/rig.yaml --props-off",
     )
-    parser.add_argument("--plan", metavar="PLAN", help="take channels and telemetry from this plan")
+    parser.add_argument(
+        "--plan", metavar="PLAN", default="first-look", help="be the link of this plan (default: first-look)"
+    )
     _rig_and_seed(parser)
     parser.add_argument("--defect", metavar="NAME", help="give the devices this defect")
     parser.add_argument("--near-miss", action="store_true", help="its near miss instead")
@@ -339,11 +345,14 @@ def _judge(arguments: argparse.Namespace) -> int:
 
 
 def _mock(arguments: argparse.Namespace) -> int:
+    import signal
+
     from harness.bench.opening import serve_mock
     from harness.bench.rig import find_rig
     from harness.chance import fresh_seed
 
-    link = _load([arguments.plan])[0][1].link if arguments.plan else None
+    link = _load([arguments.plan])[0][1].link
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # links and rig file are cleared as on Ctrl-C
     seed = fresh_seed() if arguments.seed is None else arguments.seed
     serve_mock(
         find_rig(arguments.rig), link, seed,

@@ -6,6 +6,7 @@ of that: devices also answer pings, print text and send in clumps.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
@@ -175,22 +176,36 @@ def _what_fits(load: LineLoad, link: p.Link) -> str:
 def _burst_problems(
     link: p.Link, step: p.PlanStep, burst: p.Burst, baud: Mapping[Role, int]
 ) -> Iterator[tuple[str, str, str]]:
-    """A burst may run ahead of a line only by what the device's output buffer holds."""
+    """Bursts may run ahead of a line only by what the device's output buffer holds."""
     sizes = {
         Role.TRANSMITTER: _sent_size() + (_telemetry_size(link) if link.telemetry else 0),
         Role.RECEIVER: _pulses_size(link, m.Applied.HEAD.size),
     }
-    gap_ns = max(burst.spacing_ns, SHORTEST_EXCHANGE_NS)
+    gap = Fraction(max(burst.spacing_ns, SHORTEST_EXCHANGE_NS), S)
     for role, size in sizes.items():
-        drained = Fraction(gap_ns * baud[role], BITS_A_BYTE * S)
-        waiting = burst.count * (size - drained)
-        if waiting > DEVICE_BUFFER:
-            fits = int(DEVICE_BUFFER / (size - drained))
-            spacing = -(-size * BITS_A_BYTE * S // baud[role])
+        free = Fraction(baud[role], BITS_A_BYTE) - size * Fraction(link.packet_rate_mhz, 1000)
+        one = burst.count * (size - free * gap)
+        left = max(Fraction(0), one - free * Fraction(burst.pause_ns, S))
+        waiting = one + (burst.times - 1) * left
+        if one > 0 and waiting > DEVICE_BUFFER:
             yield (
                 f"{step.path}.burst.count",
-                f"{burst.count} packets {gap_ns / MS:g} ms apart leave {float(waiting):.0f} B on the "
-                f"{role}'s line ({size} B a packet, {float(drained):.1f} B drained at {baud[role]} baud), "
-                f"and a device is expected to hold {DEVICE_BUFFER} B",
-                f"at most {fits} packets, or a spacing of at least {spacing / MS:.2f} ms",
+                f"{burst.times} bursts of {burst.count} packets {float(gap * 1000):g} ms apart leave "
+                f"{float(waiting):.0f} B on the {role}'s line ({size} B a packet, {float(free):.0f} B/s free "
+                f"beside the usual packets at {baud[role]} baud), and a device is expected to hold "
+                f"{DEVICE_BUFFER} B",
+                _burst_that_fits(burst, size, free, gap),
             )
+
+
+def _burst_that_fits(burst: p.Burst, size: int, free: Fraction, gap: Fraction) -> str:
+    """Say how many packets, what spacing and what pause would do; `free` is in B/s, `gap` in s."""
+    if free <= 0:
+        return "the line is full without bursts: use a faster one"
+    words = [f"a spacing of at least {math.ceil(size / free * 10**5) / 100:.2f} ms"]
+    fits = int(DEVICE_BUFFER / (size - free * gap))
+    if fits >= 1:
+        pause = math.ceil(fits * (size - free * gap) / free * 1000)
+        rest = f" with a pause of {pause} ms" if burst.times > 1 else ""
+        words.insert(0, f"at most {fits} packets{rest}")
+    return ", or ".join(words)

@@ -25,6 +25,9 @@ def outline(timeline: Timeline, baud: Mapping[Role, int]) -> str:
     total = f"{_seconds(timeline.length_ns)} of link time"
     if waits:
         total = f"at most {total} (waits at their deadline)"
+    if timeline.throttle_share < 1:
+        cap = format_share(timeline.throttle_share)
+        lines += ["", f"Throttle sticks go no higher than {cap} of their travel."]
     lines += [
         "",
         f"{total}, about {timeline.packets} packets, {_count(timeline.cuts, 'link cut')}.",

@@ -21,7 +21,7 @@ from harness.bench.protocol import Bench
 from harness.bench.rig import Rig, rig_baud
 from harness.clock import wall_seconds
 from harness.codec.messages import PROTOCOL_VERSION
-from harness.errors import PlanError, Problem, UserError
+from harness.errors import BenchError, PlanError, Problem, RecordingError, UserError
 from harness.load import load_problems
 from harness.plan.model import Plan
 from harness.plan.reader import parse_plan, place_of
@@ -86,6 +86,9 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
                 runner = Runner(bench, writer, request.plan, observer)
                 runner.talk.stop_requested = stop_requested
                 end = runner.run(timeline)
+        except BenchError:  # no run came about: nothing half-written is left behind
+            folder.discard()
+            raise
         finally:
             writer.close()
     outcome = judge_recording(read_recording(folder.path / RECORDING))
@@ -121,7 +124,16 @@ def judge_recording(recording: Recording) -> Outcome:
     from harness.judge import judge  # numpy and scipy are slow to import
 
     header = recording.header
-    plan = parse_plan(header.plan_text, f"the plan in the recording ({header.plan_name})", header.plan_name)
+    try:
+        plan = parse_plan(
+            header.plan_text, f"the plan in the recording ({header.plan_name})", header.plan_name
+        )
+    except PlanError as error:
+        if recording.damaged:
+            raise RecordingError(
+                "the recording's header is damaged: its plan can no longer be read"
+            ) from error
+        raise
     judgement: Judgement = judge(plan, recording)
     return Outcome(judgement, header, plan.title)
 

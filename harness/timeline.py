@@ -23,10 +23,13 @@ from harness.plan import model as p
 
 REFRESH_NS: Final = 200 * MS
 """A held stick position is sent again this often, so that one damaged frame does not leave the old one."""
-CUT_BEFORE: Final = Fraction(3, 5)
-CUT_AFTER: Final = Fraction(3, 10)
+CUT_BEFORE: Final = (Fraction(3, 5), Fraction(13, 20))
+CUT_AFTER: Final = (Fraction(3, 10), Fraction(7, 20))
 """Throttle during the linked time before and after a cut, as shares of its travel: far apart, so that a
 value replayed from before the cut cannot pass for a fresh one."""
+CUT_LOW: Final = (Fraction(0), Fraction(2, 5))
+CUT_HIGH: Final = (Fraction(3, 5), Fraction(1))
+"""Any other stick is in one of these spans before a cut and in the other after it."""
 MAX_SET: Final = 0xFFFF
 
 
@@ -64,11 +67,12 @@ class Segment:
 
 @dataclass(frozen=True, slots=True)
 class Timeline:
-    """Every segment of a run, and the seed it was drawn from."""
+    """Every segment of a run, the seed it was drawn from, and how far throttle sticks may go."""
 
     plan: p.Plan
     seed: int
     segments: tuple[Segment, ...]
+    throttle_share: Fraction = Fraction(1)
 
     @property
     def length_ns(self) -> int:
@@ -95,7 +99,7 @@ def build_timeline(plan: p.Plan, seed: int, *, throttle_share: Fraction = Fracti
     builder = TimelineBuilder(plan, seed, throttle_share)
     for step in plan.steps:
         builder.add(step)
-    return Timeline(plan, seed, tuple(builder.segments))
+    return Timeline(plan, seed, tuple(builder.segments), throttle_share)
 
 
 class TimelineBuilder:
@@ -135,8 +139,10 @@ class TimelineBuilder:
         return (*sticks[:index], self._capped(index, pulse_us), *sticks[index + 1 :])
 
     def _span(self, index: int, low: int | None, high: int | None) -> tuple[int, int]:
+        """Both ends of a movement, each no higher than the stick may go."""
         span = self.link.channels[index].range
-        return (span.low_us if low is None else low), (span.high_us if high is None else high)
+        ends = (span.low_us if low is None else low), (span.high_us if high is None else high)
+        return self._capped(index, ends[0]), self._capped(index, ends[1])
 
     def _packets(self, length_ns: int) -> int:
         return length_ns * self.link.packet_rate_mhz // 10**12
@@ -173,7 +179,8 @@ class TimelineBuilder:
     def _hold(self, step: p.PlanStep, action: p.Hold) -> None:
         for name, pulse in action.sticks:
             self.sticks = self._with(self.sticks, self.link.channel_index(name), pulse)
-        where = ", ".join(f"{name} {pulse} us" for name, pulse in action.sticks) or "where they are"
+        moved = [(name, self.sticks[self.link.channel_index(name)]) for name, _ in action.sticks]
+        where = ", ".join(f"{name} {pulse} us" for name, pulse in moved) or "where they are"
         self._play(step, f"sticks held, {where}", action.for_ns, self._still(self.sticks))
 
     def _step(self, step: p.PlanStep, action: p.Step) -> None:
@@ -297,7 +304,7 @@ class TimelineBuilder:
         chance = self._chance()
         delay = chance.randrange(self.link.packet_period_ns) if action.phase == "random" else action.phase
         delay_us, duration_us = delay // US, action.duration_ns // US
-        before, after = (self._cut_sticks(chance, share) for share in (CUT_BEFORE, CUT_AFTER))
+        before, after = self._cut_sticks(chance)
         start = action.before_ns
         length = start + delay + action.duration_ns + action.after_ns
 
@@ -313,17 +320,25 @@ class TimelineBuilder:
             cuts=1, packets=self._packets(length - action.duration_ns),
         )  # fmt: skip
 
-    def _cut_sticks(self, chance: Random, share: Fraction) -> tuple[int, ...]:
-        """Throttles at about `share` of their travel, every other stick anywhere off its failsafe value."""
-        sticks = []
+    def _cut_sticks(self, chance: Random) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """Where the sticks stand before and after a cut: far apart, and off their failsafe value."""
+        pairs = []
         for index, channel in enumerate(self.link.channels):
-            low, high = channel.range.low_us, channel.range.high_us
-            if channel.role == "throttle":
-                top = self._capped(index, high)
-                sticks.append(low + int((top - low) * share) + chance.randrange(max(1, (top - low) // 20)))
-            else:
-                sticks.append(chance.randrange(low, high + 1))
-        return tuple(sticks)
+            spans = [CUT_BEFORE, CUT_AFTER]
+            if channel.role != "throttle":
+                spans = [CUT_LOW, CUT_HIGH]
+                chance.shuffle(spans)
+            pairs.append([self._drawn(chance, index, *span) for span in spans])
+        before, after = zip(*pairs, strict=True)
+        return before, after
+
+    def _drawn(self, chance: Random, index: int, least: Fraction, most: Fraction) -> int:
+        """A stick pulse between two shares of the travel allowed, not the one that failsafe shows."""
+        channel = self.link.channels[index]
+        low, top = channel.range.low_us, self.tops[index]
+        ends = [low + int((top - low) * share) for share in (least, most)]
+        pulse = chance.randint(*ends)
+        return pulse if channel.output_us(pulse) != channel.failsafe_us else ends[pulse == ends[0]]
 
     def _wait(self, step: p.PlanStep, action: p.Wait) -> None:
         words = {

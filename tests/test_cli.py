@@ -2,8 +2,10 @@
 
 import hashlib
 import json
+import os
 import subprocess
 import sys
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -162,6 +164,41 @@ def test_a_port_that_does_not_exist_is_bench_trouble(tiny, tmp_path, capsys):
     assert run("run", tiny, "--rig", rig, "--props-off") == 3
     assert "/dev/nowhere-1" in capsys.readouterr().err
     assert not list(Path().glob("propsoff-runs/*"))
+
+
+def test_a_bench_that_is_refused_leaves_nothing_behind(tiny, tmp_path, capsys):
+    rig = tmp_path / "swapped.yaml"
+    rig.write_text("propsoff_rig: 1\nbench: mock\nmock: {swapped_ports: true}\n")
+    assert run("run", tiny, "--rig", rig, "--out", "out/x") == 3
+    assert "swap the two ports" in capsys.readouterr().err
+    assert list(Path("out").iterdir()) == []
+
+
+def test_a_pipe_is_not_read_as_a_plan(tmp_path, capsys):
+    os.mkfifo(tmp_path / "pipe.yaml")
+    assert run("check", tmp_path / "pipe.yaml") == 2
+    assert "no ordinary file" in capsys.readouterr().err
+
+
+def test_a_stop_in_one_plan_starts_no_other(tiny, tmp_path, monkeypatch, capsys):
+    other = tmp_path / "other.yaml"
+    other.write_text(TINY)
+    asked = []
+
+    @contextmanager
+    def stopped():
+        yield lambda: asked.append(1) or len(asked) > 200  # a while after the run began
+
+    monkeypatch.setattr("harness.running.stop_on_signals", stopped)
+    assert run("run", tiny, other, "--out", "both") == 5
+    assert {path.name for path in Path("both").iterdir()} == {"tiny"}
+
+
+def test_plans_of_one_name_are_refused_before_anything_runs(tiny, tmp_path, capsys):
+    (tmp_path / "sub").mkdir()
+    (tmp_path / "sub" / "tiny.yaml").write_text(TINY)
+    assert run("run", tiny, tmp_path / "sub" / "tiny.yaml", "--out", "both") == 2
+    assert not Path("both").exists()
 
 
 def test_an_overloaded_line_is_a_plan_error_with_its_place(tiny, tmp_path, capsys):

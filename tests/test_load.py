@@ -100,3 +100,30 @@ def test_a_burst_may_run_ahead_of_a_line_only_by_what_a_device_holds(count, spac
         path, _, allowed = problems[0]
         assert path == "steps[0].burst.count"
         assert "a spacing of at least" in allowed
+
+
+@pytest.mark.parametrize(
+    ("burst", "fits"),
+    [
+        (p.Burst(count=10_000, spacing_ns=4 * MS), False),
+        (p.Burst(count=12, spacing_ns=4 * MS, times=2, pause_ns=500 * MS), True),
+        (p.Burst(count=10, spacing_ns=2 * MS, times=1000, pause_ns=0), False),
+        (p.Burst(count=10, spacing_ns=2 * MS, times=1000, pause_ns=500 * MS), True),
+    ],
+    ids=["long", "short", "many without rest", "many with rest"],
+)
+def test_bursts_count_together_with_the_usual_packets_and_with_each_other(burst, fits):
+    assert (load_problems(build_timeline(plan_of(burst), 0), USUAL) == ()) is fits
+
+
+def test_the_burst_that_is_said_to_fit_does_and_one_packet_more_does_not():
+    burst = p.Burst(count=500, spacing_ns=2 * MS)
+    ((_, _, allowed),) = (
+        problem
+        for problem in load_problems(build_timeline(plan_of(burst), 0), USUAL)
+        if "receiver" not in problem[1]
+    )
+    most = int(allowed.split("at most ")[1].split(" packets")[0])
+    for count, fits in ((most, True), (most + 1, False)):
+        found = load_problems(build_timeline(plan_of(p.Burst(count=count, spacing_ns=2 * MS)), 0), USUAL)
+        assert any("transmitter's line" in what for _, what, _ in found) is not fits

@@ -5,7 +5,9 @@ import io
 import pytest
 
 from harness.bench.rig import find_rig
+from harness.chance import stream
 from harness.clock import S
+from harness.conversation import Conversation
 from harness.plan.find import shipped_plans
 from harness.plan.reader import load_plan
 from harness.recording import RecordingWriter, parse_recording
@@ -19,8 +21,8 @@ PLANS = {name: load_plan(path) for name, path in shipped_plans().items()}
 SEED = 7
 
 
-def judged(plan, seed=SEED, defect=None, *, near_miss=False, rig="mock"):
-    """Run a shipped plan in memory and return its judgement."""
+def recorded(plan, seed=SEED, defect=None, *, near_miss=False, rig="mock"):
+    """Run a shipped plan in memory and return its recording's bytes."""
     request = Request(
         plan=PLANS[plan], file=plan, rig=find_rig(rig), seed=seed, defect=defect, near_miss=near_miss
     )
@@ -28,7 +30,13 @@ def judged(plan, seed=SEED, defect=None, *, near_miss=False, rig="mock"):
     writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
     Runner(bench, writer, request.plan, Quiet()).run(timeline_for(request))
     writer.close()
-    return judge_recording(parse_recording(file.getvalue(), plan)).judgement
+    return file.getvalue()
+
+
+def judged(plan, seed=SEED, defect=None, *, near_miss=False, rig="mock"):
+    """Run a shipped plan in memory and return its judgement."""
+    data = recorded(plan, seed, defect, near_miss=near_miss, rig=rig)
+    return judge_recording(parse_recording(data, plan)).judgement
 
 
 def unhappy(judgement):
@@ -52,6 +60,52 @@ def test_a_defect_fails_the_check_that_must_catch_it(defect):
 @pytest.mark.parametrize("defect", CATALOGUE, ids=lambda defect: defect.name)
 def test_its_near_miss_passes_the_whole_plan(defect):
     assert unhappy(judged(defect.plan, defect=defect.name, near_miss=True)) == {}
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_no_damage_to_a_passing_recording_makes_it_fail_or_pass_without_a_word(seed):
+    chance = stream(seed, "damage")
+    data = bytearray(recorded("first-look"))
+    at = chance.randrange(len(data) // 10, len(data) - 2000)
+    size = chance.choice([1, 50, 400])
+    if chance.random() < 0.5:
+        data[at : at + size] = bytes(size)
+    else:
+        del data[at : at + size]
+    recording = parse_recording(bytes(data), "damaged")
+    verdicts = {result.verdict for result in judge_recording(recording).judgement.results}
+    assert Verdict.FAIL not in verdicts
+    if not recording.complete:
+        assert verdicts != {Verdict.PASS}
+
+
+def test_a_stalled_pc_is_bench_trouble_and_not_wrong_telemetry(monkeypatch):
+    """Suspended for a second in the middle of the injections, the PC sends no keep-alive and no command."""
+    stalled = []
+    advance = Conversation.advance
+
+    def stalling(talk, until_ns):
+        if not stalled and talk.bench.now_ns() > 17 * S:
+            stalled.append(talk.bench.now_ns())
+            talk._take(talk.bench.advance(talk.bench.now_ns() + S))
+        advance(talk, until_ns)
+
+    monkeypatch.setattr(Conversation, "advance", stalling)
+    judgement = judged("first-look")
+    assert stalled
+    found = {result.kind: result for result in judgement.results}
+    assert Verdict.FAIL not in {result.verdict for result in judgement.results}
+    assert found["bench"].verdict is Verdict.INCONCLUSIVE
+    assert "the PC fell silent" in found["bench"].reason
+
+
+def test_commands_damaged_on_the_line_never_fail_telemetry(tmp_path):
+    rig = tmp_path / "noisy.yaml"
+    rig.write_text("propsoff_rig: 1\nbench: mock\nmock: {bit_errors: 0.3 %}\n")
+    judgement = judged("first-look", seed=23, rig=str(rig))
+    found = {result.kind: result.verdict for result in judgement.results}
+    assert found["telemetry_value"] is not Verdict.FAIL
+    assert found["bench"] is Verdict.ERROR
 
 
 def test_first_look_takes_under_a_minute_of_link_time():

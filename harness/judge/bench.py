@@ -9,7 +9,7 @@ from harness.clock import US
 from harness.codec.messages import Counters, Identity, WireRole
 from harness.judge.advice import advise
 from harness.judge.guard import result
-from harness.judge.words import EXAMPLES, many, moment, plain, share
+from harness.judge.words import EXAMPLES, many, moment, ms, plain, share
 from harness.measure.evidence import Evidence
 from harness.measure.tables import MANY
 from harness.plan import model as p
@@ -119,9 +119,22 @@ def _ended_early(evidence: Evidence) -> list[str]:
     if end.why not in ("complete", "port gone", "error", "cut short"):
         detail = f" ({end.detail})" if end.detail else ""
         found.append(f"the run ended early, at {moment(evidence, end.at_ns)}: {end.why}{detail}")
-    if end.why == "cut short" or not evidence.recording.complete:
+    if evidence.recording.damaged:
+        found.append("the recording is damaged")
+    elif end.why == "cut short" or not evidence.recording.complete:
         found.append("the recording was cut short")
+    for role, silence in evidence.silences:
+        when = moment(evidence, silence.start_ns)
+        length = ms(silence.end_ns - silence.start_ns)
+        found.append(f"the PC fell silent for {length} at {when}: the {role.value} then lets go by itself")
     return found
+
+
+def commands_damaged(evidence: Evidence) -> int:
+    """Return how many frames from the PC the receiver counted as bad."""
+    notes = evidence.heard[Role.RECEIVER].others
+    told = [note.message.bad_frames for note in notes if isinstance(note.message, Counters)]
+    return max(told, default=0)
 
 
 def _counts(evidence: Evidence) -> dict[str, int]:
@@ -132,9 +145,7 @@ def _counts(evidence: Evidence) -> dict[str, int]:
         counts[f"{role.value} messages lost"] = heard.messages_lost
         counts[f"{role.value} bad frames"] = heard.bad_frames
         counts[f"{role.value} unknown messages"] = sum(heard.unknown.values()) + heard.unreadable
-    notes = evidence.heard[Role.RECEIVER].others
-    last = [note.message for note in notes if isinstance(note.message, Counters)]
-    counts["bad frames at receiver"] = last[-1].bad_frames if last else 0
+    counts["bad frames at receiver"] = commands_damaged(evidence)
     return counts
 
 

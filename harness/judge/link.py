@@ -60,7 +60,7 @@ def judge_delivery(rule: p.Delivery, evidence: Evidence) -> CheckResult:
     if not counts.sent:
         return no_data(evidence, f"no packet was sent{in_steps(rule.during)}", "packets")
     confidence, limit = float(rule.confidence), float(rule.at_least)
-    factor = burst_factor(fates.lost | fates.unknown)
+    factor = burst_factor(fates.lost)
     lower = clopper_pearson_lower(counts.applied / factor, counts.sent / factor, confidence)
     upper = clopper_pearson_upper(counts.applied + counts.unknown, counts.sent, confidence)
     verdict = at_least(lower, upper, limit)
@@ -94,7 +94,8 @@ def _delivery_reason(
         f"each with {share(rule.confidence)} confidence; wanted {share(rule.at_least)}"
     )
     if counts.unknown:
-        reason += f"; {many(counts.unknown, 'packet')} unknown because serial messages got lost"
+        unknown = many(counts.unknown, "packet")
+        reason += f"; {unknown} of unknown fate: reports are missing (serial line, or a restart)"
     if factor > BURSTY:
         longest = counts.longest_burst
         reason += f"; losses came in {many(counts.bursts, 'burst')} of up to {many(longest, 'packet')}"

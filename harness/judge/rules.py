@@ -10,7 +10,7 @@ import numpy as np
 
 from harness.bench.protocol import Role
 from harness.codec.messages import StartCause, Started
-from harness.judge.bench import identity, judge_bench
+from harness.judge.bench import commands_damaged, identity, judge_bench
 from harness.judge.failsafe import (
     judge_failsafe_entry,
     judge_failsafe_outputs,
@@ -31,8 +31,9 @@ from harness.measure.arrays import inside
 from harness.measure.evidence import Evidence, gather
 from harness.plan import model as p
 from harness.plan.model import Plan, PlanCheck
+from harness.plan.units import format_share
 from harness.recording.model import Recording
-from harness.verdict import CheckResult, Judgement
+from harness.verdict import CheckResult, Judgement, Verdict
 
 RULES: Final[dict[type, Callable[[Any, Evidence], CheckResult]]] = {
     p.Delivery: judge_delivery,
@@ -76,8 +77,21 @@ def judge_evidence(evidence: Evidence) -> Judgement:
 
 
 def _judge_check(check: PlanCheck, evidence: Evidence) -> CheckResult:
-    found = RULES[type(check.rule)](check.rule, evidence)
-    return replace(found, name=check.name, kind=check.rule.WORD)
+    found = replace(RULES[type(check.rule)](check.rule, evidence), name=check.name, kind=check.rule.WORD)
+    doubt = _doubt(check.rule, evidence)
+    if found.verdict is not Verdict.FAIL or not doubt:
+        return found
+    reason = f"{found.reason}; but {doubt}, so this shows nothing"
+    return replace(found, verdict=Verdict.INCONCLUSIVE, reason=reason)
+
+
+def _doubt(rule: p.Check, evidence: Evidence) -> str:
+    """Say why a failed check may be the bench's fault; empty if nothing speaks for that."""
+    if evidence.recording.damaged:
+        return "the recording is damaged"
+    if isinstance(rule, p.TelemetryValue | p.TelemetryAge) and commands_damaged(evidence):
+        return "the receiver got damaged commands from the PC, and may have lost what was injected"
+    return ""
 
 
 def _device(evidence: Evidence, role: Role) -> str:
@@ -97,9 +111,13 @@ def _device(evidence: Evidence, role: Role) -> str:
 def _notes(evidence: Evidence) -> tuple[str, ...]:
     """Return what is worth knowing about the run as a whole."""
     notes: list[str] = []
+    cap = evidence.plan.safety.throttle_up_to
+    if evidence.recording.header.hardware and cap < 1:
+        notes.append(f"throttle sticks were capped at {format_share(cap)} of their travel: not tested above")
     end = evidence.end
     if end.why != "complete":
-        what = "the recording was cut short" if end.why == "cut short" else f"the run ended early: {end.why}"
+        short = "the recording is damaged" if evidence.recording.damaged else "the recording was cut short"
+        what = short if end.why == "cut short" else f"the run ended early: {end.why}"
         detail = f" ({end.detail})" if end.detail else ""
         notes.append(f"{what}{detail}; checks are judged as far as the data go")
     notes += [f"recording: {problem}" for problem in evidence.recording.problems[:3]]

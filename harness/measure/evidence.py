@@ -29,6 +29,7 @@ from harness.measure.packets import (
     read_sticks,
     read_telemetry,
 )
+from harness.measure.silences import read_silences
 from harness.measure.spans import (
     Cut,
     End,
@@ -57,7 +58,8 @@ class Evidence:
 
     `heard` and `told` are each port's two directions; `clocks` maps each device's stamps; `slack_ns` is how
     far apart two mapped times of different devices may be; `report_delay_ns` the longest time seen from an
-    event to its report; `run` spans the steps; `quiet` names the ports that fell silent before the end.
+    event to its report; `run` spans the steps; `quiet` names the ports that fell silent before the end,
+    `silences` tells when the PC left a device alone for so long that it let go.
     """
 
     plan: Plan
@@ -79,6 +81,7 @@ class Evidence:
     end: End
     data_end_ns: int
     quiet: tuple[Role, ...]
+    silences: tuple[tuple[Role, Span], ...]
 
     def spans(self, during: tuple[str, ...] = ()) -> Ints:
         """Return (n, 2) times of the steps called `during`, or of the whole run."""
@@ -143,6 +146,9 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
         end=read_end(recording, data_end_ns),
         data_end_ns=data_end_ns,
         quiet=tuple(role for role in Role if _fell_quiet(heard[role], told[role], data_end_ns)),
+        silences=tuple(
+            (role, silence) for role in Role for silence in read_silences(recording.ports.get(role))
+        ),
     )
 
 

@@ -13,6 +13,7 @@ from harness.clock import S
 from harness.codec import messages as wire
 from harness.measure.arrays import Ints, ints
 from harness.measure.evidence import Evidence
+from harness.measure.silences import DOUBTFUL_NS
 from harness.plan.model import FIELD_BYTES, TelemetryField
 
 ANSWER_NS: Final = 5 * S
@@ -63,13 +64,15 @@ def payload_size(fields: tuple[TelemetryField, ...]) -> int:
 def injections(evidence: Evidence) -> tuple[Injection, ...]:
     """Return what the receiver took on, in order: an `Inject` counts from the device time of its `Reply`.
 
-    Injection ends with a release, a restart (the last message before a `Started`), or an `Inject` that got
-    no answer: what holds after it is unknown. A field that an `Inject` leaves out keeps its value.
+    Injection ends with a release, a silence of the PC, a restart (the last message before a `Started`), or an
+    `Inject` that got no answer: what holds after it is unknown. A field that an `Inject` leaves out keeps its
+    value.
     """
     told, heard = evidence.told[Role.RECEIVER], evidence.heard[Role.RECEIVER]
     ends = [note.at_ns for note in told.others if isinstance(note.message, wire.Release | wire.Restart)]
     starts = [note.frame for note in heard.others if isinstance(note.message, wire.Started)]
     ends += heard.at_ns[[max(0, frame - 1) for frame in starts]].tolist()
+    ends += [one.start_ns + DOUBTFUL_NS for role, one in evidence.silences if role is Role.RECEIVER]
     answers = _replies(evidence)
     taken: list[tuple[int, int, dict[int, int]]] = []
     for note in told.others:

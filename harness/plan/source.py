@@ -81,6 +81,8 @@ def read_document(path: str | Path, error: type[DocumentError] = PlanError) -> D
     """Read one YAML file of at most 256 KiB in UTF-8; raises `error`."""
     file = file_label(path)
     try:
+        if Path(path).exists() and not (Path(path).is_file() or Path(path).is_dir()):
+            raise error((Problem(file, 0, 0, "", "this is no ordinary file", "name a YAML file"),))
         with Path(path).open("rb") as stream:
             data = stream.read(MAX_FILE_BYTES + 1)
     except (OSError, ValueError) as trouble:

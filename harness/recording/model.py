@@ -63,7 +63,8 @@ class PortPackets:
 class Recording:
     """A recording as read back. `complete` is False if the file stops before its end mark.
 
-    `problems` says in words what was cut short or skipped, each with its byte offset.
+    `problems` says in words what was cut short or skipped, each with its byte offset. `damaged` if more is
+    wrong than a missing end: then something may be gone from the middle that other data seem to contradict.
     """
 
     header: Header
@@ -71,3 +72,4 @@ class Recording:
     marks: tuple[Mark, ...]
     complete: bool
     problems: tuple[str, ...]
+    damaged: bool = False

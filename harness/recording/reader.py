@@ -90,6 +90,7 @@ def parse_recording(data: bytes, name: str) -> Recording:
         marks=tuple(walk.marks),
         complete=not walk.problems,
         problems=walk.told(),
+        damaged=walk.damaged,
     )
 
 
@@ -142,6 +143,7 @@ class _Walk:
         self.ports = [PortPackets([], [], []) for _ in ROLES]
         self.marks: list[Mark] = []
         self.problems: list[str] = []
+        self.damaged = False
         self.unlisted = 0
         self.ended = False
         self._interfaces = 0
@@ -155,10 +157,13 @@ class _Walk:
             if self.at < len(self.data):
                 self._one_block()
         if not self.ended and not self.problems:
-            self.problem(self.at, f"the recording stops at byte {self.at} without its end mark")
+            self.problem(
+                self.at, f"the recording stops at byte {self.at} without its end mark", missing_end=True
+            )
 
-    def problem(self, end: int, text: str) -> None:
-        """Note what is wrong with the bytes before `end`."""
+    def problem(self, end: int, text: str, *, missing_end: bool = False) -> None:
+        """Note what is wrong with the bytes before `end`; anything but a missing end is damage."""
+        self.damaged |= not missing_end
         self._last_problem = max(self._last_problem, end)
         if len(self.problems) < PROBLEMS_MAX:
             self.problems.append(text)
@@ -237,7 +242,11 @@ class _Walk:
             at = self.data.find(_PACKET_BYTES, at + 1)
         if at < 0:
             self.at = size
-            self.problem(size, f"cut short: the {size - begin} bytes from byte {begin} on are no whole block")
+            self.problem(
+                size,
+                f"cut short: the {size - begin} bytes from byte {begin} on are no whole block",
+                missing_end=not self.ended,
+            )
         else:
             self.at = at
             self.problem(at, f"bytes {begin} to {at} are skipped: damaged, no whole block")

@@ -40,6 +40,7 @@ class RunFolder:
         self.path = path
         self.final = final
         self.kept: Path | None = None
+        self._worthless = False
         self._numbered_from = numbered_from
 
     @classmethod
@@ -109,9 +110,13 @@ class RunFolder:
             raise StorageError(f"{_taken(self.final)}; the results of this run are in {self.path}")
         self.path.rename(self.final)
 
+    def discard(self) -> None:
+        """Say that nothing in the folder is worth keeping if the run fails now."""
+        self._worthless = True
+
     def _leave_aside(self) -> None:
         recording = self.path / RECORDING
-        if recording.is_file() and recording.stat().st_size:
+        if not self._worthless and recording.is_file() and recording.stat().st_size:
             self.kept = self.path
         else:
             shutil.rmtree(self.path, ignore_errors=True)

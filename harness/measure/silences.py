@@ -1,0 +1,36 @@
+"""When did the PC leave a device alone for so long that it let go? A stalled PC is no fault of the link."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Final
+
+from harness.clock import MS
+from harness.codec.codes import DEAD_MAN_MS
+from harness.codec.frames import Frame, decode_piece
+from harness.codec.messages import KeepAlive, encode
+from harness.measure.spans import Span
+from harness.recording.model import Direction, PortPackets
+
+DOUBTFUL_NS: Final = DEAD_MAN_MS * MS * 9 // 10
+"""A device lets go 500 ms after the last keep-alive (shared/protocol.md); a tenth less is in doubt."""
+KEEP_ALIVE_BYTES: Final = len(encode(KeepAlive(), 1))
+
+
+def read_silences(port: PortPackets | None) -> tuple[Span, ...]:
+    """Return every stretch between two keep-alives that was too long.
+
+    A recording without keep-alives has none: no device was armed.
+    """
+    if port is None:
+        return ()
+    rows = zip(port.at_ns, port.direction, port.data, strict=True)
+    times = [at for at, way, data in rows if way == Direction.TO_DEVICE and _is_keep_alive(data)]
+    return tuple(Span(one, other) for one, other in pairwise(times) if other - one > DOUBTFUL_NS)
+
+
+def _is_keep_alive(data: bytes) -> bool:
+    if len(data) != KEEP_ALIVE_BYTES:
+        return False
+    frame = decode_piece(data)
+    return isinstance(frame, Frame) and frame.type == KeepAlive.TYPE
