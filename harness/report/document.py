@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 from harness.clock import label_of
@@ -30,7 +31,7 @@ KEYS: Final = {
     "started": "start of the run, date and time in UTC; null in simulated time",
     "link_seconds": "time from the first step to the end of the last, in s",
     "packets.sent": "packets that the transmitter reported as sent",
-    "packets.applied": "packets that the receiver reported as applied",
+    "packets.applied": "how many of those the receiver reported as applied",
     "devices": "what each device said of itself, by role; untrusted text",
     "notes": "lines about the run as a whole",
     "checks": "list, in the plan's order; each entry has the following keys",
@@ -89,6 +90,19 @@ def verdict_document(outcome: Outcome) -> dict[str, object]:
         "notes": list(judgement.notes),
         "checks": [_check(result) for result in judgement.results],
     }
+
+
+def key_page() -> str:
+    """Return the page that explains every key, in Markdown: `shared/verdict.md`."""
+    rows = [f"| `{key}` | {about} |" for key, about in KEYS.items()]
+    head = (
+        "A dot leads into an object, or into each entry of a list. "
+        "Written by `python -m harness.report.document`."
+    )
+    return (
+        "\n".join(["# verdict.json, key by key", "", head, "", "| key | meaning |", "|---|---|", *rows])
+        + "\n"
+    )
 
 
 def to_json(document: dict[str, object]) -> str:
@@ -156,3 +170,7 @@ def _whole_text(value: object) -> object:
     if isinstance(value, dict):
         return {_whole_text(key): _whole_text(item) for key, item in value.items()}
     return [_whole_text(item) for item in value] if isinstance(value, list) else value
+
+
+if __name__ == "__main__":
+    Path("shared/verdict.md").write_text(key_page(), encoding="utf-8")

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from report_samples import HEADER, INFINITE, JUDGEMENT, OUTCOME, RESULTS, hostile
 
-from harness.report.document import KEYS, Outcome, to_json, verdict_document
+from harness.report.document import KEYS, Outcome, key_page, to_json, verdict_document
 
 STORED = Path(__file__).parent / "stored"
 OPEN = {"rig.baud", "rig.facts", "versions", "devices", "checks.counts"}
@@ -132,3 +132,7 @@ def test_does_not_depend_on_the_order_of_mappings():
         OUTCOME.title,
     )
     assert to_json(verdict_document(turned)) == to_json(verdict_document(OUTCOME))
+
+
+def test_the_page_that_explains_the_keys_is_in_step():
+    assert (Path(__file__).parents[2] / "shared" / "verdict.md").read_text() == key_page()
