@@ -17,7 +17,7 @@ from typing import Any, Final, NamedTuple
 
 from harness.bench.protocol import Role
 from harness.chance import stream
-from harness.clock import MS, US, S
+from harness.clock import MS, US
 from harness.codec import messages as m
 from harness.plan import model as p
 
@@ -477,8 +477,3 @@ def _candidates(field_type: p.FieldType, chance: Random) -> Iterator[int]:
     yield from (high, low, 1, 0, _ODD_BYTES >> (32 - bits), high - 1, high // 2 + 1)
     while True:
         yield chance.randint(low, high)
-
-
-def run_seconds(timeline: Timeline) -> float:
-    """Planned time of the run in s, for people."""
-    return timeline.length_ns / S
