@@ -109,7 +109,7 @@ def _add_run(commands: Commands) -> None:
         "--out", metavar="DIR", type=Path, help="run folder; with several plans a folder of them"
     )
     parser.add_argument(
-        "--defect", metavar="NAME", help="give the mock bench this defect (see propsoff defects)"
+        "--defect", metavar="NAME", help="give the simulated bench this defect (see propsoff defects)"
     )
     parser.add_argument(
         "--near-miss",
@@ -156,7 +156,7 @@ def _add_mock(commands: Commands) -> None:
     parser = _add(
         commands,
         "mock",
-        "serve the mock devices in real time on two pseudo-terminals",
+        "serve simulated devices in real time on pseudo-terminals",
         "example:\n"
         "  propsoff mock --link mock-ports\n"
         "  propsoff run first-look --rig mock-ports/rig.yaml --props-off",
@@ -177,9 +177,10 @@ def _add_defects(commands: Commands) -> None:
     parser = _add(
         commands,
         "defects",
-        "list the mock bench's defects, one a line",
-        "example:\n  propsoff run failsafe --defect failsafe-never",
+        "list the defects that a simulated bench can have, one a line",
+        "examples:\n  propsoff run failsafe --defect failsafe-never\n  propsoff defects --rig avr",
     )
+    parser.add_argument("--rig", default="mock", help="rig file or built-in rig (default: mock)")
     parser.set_defaults(command=_defects)
 
 
@@ -215,7 +216,7 @@ def _run(arguments: argparse.Namespace) -> int:
     for request in requests:  # nothing starts before every plan is known to be sound
         require_props_off(request)
         timeline_for(request)
-    if requests[0].rig.kind != "mock":
+    if requests[0].rig.is_hardware:
         print(CAUTIONS, file=sys.stderr)
     names = [request.plan.name for request in requests]
     if arguments.out and len(set(names)) < len(names):
@@ -361,10 +362,14 @@ def _mock(arguments: argparse.Namespace) -> int:
     return int(ExitCode.PASS)
 
 
-def _defects(_arguments: argparse.Namespace) -> int:
+def _defects(arguments: argparse.Namespace) -> int:
     from harness.bench.mocked import list_defects
+    from harness.bench.rig import find_rig
 
-    rows = list_defects()
+    rig = find_rig(arguments.rig)
+    if rig.is_hardware:
+        raise UserError(f"the rig {rig.name} is hardware, which has only the defects it has; use --rig mock")
+    rows = list_defects(rig.kind)
     width = max(len(name) for name, _ in rows)
     for name, summary in rows:
         print(f"{name:<{width}}  {summary}")

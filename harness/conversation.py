@@ -1,4 +1,4 @@
-"""The harness's side of the talk on both bench ports: sends, records, listens, keeps the devices alive.
+"""The harness's side of the talk on every bench port: sends, records, listens, keeps the devices alive.
 
 Everything that crosses a port is recorded before it is understood. What is decoded here serves waiting and
 the live display only; verdicts come from the recording.
@@ -41,24 +41,26 @@ class Port:
 
 
 class Conversation:
-    """Both ports of a bench, recorded. Times are the bench's, in ns."""
+    """The ports of a bench, recorded. Times are the bench's, in ns."""
 
     def __init__(self, bench: Bench, writer: RecordingWriter) -> None:
         self.bench = bench
         self.writer = writer
-        self.ports = {role: Port() for role in Role}
+        self.ports = {role: Port() for role in Role if role in bench.baud}
         self.sent = 0
         self.applied = 0
         self.applied_at_ns: int | None = None
         self.in_failsafe = False
         self.linked_for_ns = LINKED_FOR_NS
-        self.alive = set(Role)
+        self.alive = set(self.ports)
         self.on_beat: Callable[[], None] = lambda: None
         self.on_start: Callable[[Role], None] = lambda _role: None
         self.stop_requested: Callable[[], bool] = lambda: False
         now = bench.now_ns()
         self._alive_due = now
-        self._ping_due = dict(zip(Role, (now + PING_NS, now + PING_NS * 3 // 2), strict=True))
+        self._ping_due = {
+            role: now + PING_NS + PING_NS * turn // len(self.ports) for turn, role in enumerate(self.ports)
+        }
         self.keeps_alive = False
 
     # -- sending -------------------------------------------------------------------------------------
@@ -108,7 +110,7 @@ class Conversation:
             try:
                 self._take(bench.advance(stop))
             except BenchError as error:
-                self.alive -= {role for role in Role if role == error.role}
+                self.alive -= {role for role in self.ports if role == error.role}
                 raise
             self._chores()
             if bench.now_ns() >= until_ns:
@@ -206,7 +208,7 @@ class Conversation:
                 for role in self._present():
                     self.send(role, m.KeepAlive())
             self.on_beat()
-        for role in Role:
+        for role in self.ports:
             if now >= self._ping_due[role]:
                 if self.keeps_alive and role in self.alive:
                     self.ping(role)
@@ -215,7 +217,7 @@ class Conversation:
 
     def _present(self) -> list[Role]:
         """The roles whose ports are still there, in a fixed order."""
-        return [role for role in Role if role in self.alive]
+        return [role for role in self.ports if role in self.alive]
 
 
 _HEARD: Final = frozenset((m.OutputChange.TYPE, m.Identity.TYPE, m.Reply.TYPE, m.Started.TYPE))

@@ -29,6 +29,8 @@ DEVICE_BUFFER: Final = 512
 """Bytes of output that a device is expected to hold while its line catches up (shared/protocol.md)."""
 FRAME_OVERHEAD: Final = MIN_BODY + 2
 """Type, counter and CRC, one COBS byte and the delimiter."""
+SERVO_FRAME_NS: Final = 20 * MS
+"""A servo pulse comes this often (common practice, no source), and a witness reports as often."""
 SHORTEST_EXCHANGE_NS: Final = MS
 """About the time of one packet and its acknowledgement at 1 Mbit/s; back-to-back packets come no faster."""
 
@@ -81,7 +83,7 @@ def frame_size(payload: int) -> int:
 
 
 def line_loads(timeline: Timeline, baud: Mapping[Role, int]) -> tuple[LineLoad, ...]:
-    """Return the four lines (each port, each direction), each at the segment that loads it most."""
+    """Return the lines (each port, each direction), each at the segment that loads it most."""
     best: dict[tuple[Role, bool], LineLoad] = {}
     for segment in _distinct(timeline):
         for load in _segment_loads(timeline.plan.link, segment, baud):
@@ -155,6 +157,11 @@ def _segment_loads(link: p.Link, segment: Segment, baud: Mapping[Role, int]) -> 
     applied = ("applied reports", _pulses_size(link, m.Applied.HEAD.size), rate)
     counters = ("counters", frame_size(m.Counters.LAYOUT.size), second)
     yield LineLoad(rx, False, baud[rx], (applied, counters, pong), path)
+    if Role.WITNESS in baud:
+        sets = frame_size(m.Pulses.HEAD.size + m.Pulses.PULSE.size * len(link.channels))
+        pulses = ("pulse sets", sets, _per_second(SERVO_FRAME_NS))
+        yield LineLoad(Role.WITNESS, True, baud[Role.WITNESS], (alive, ping), path)
+        yield LineLoad(Role.WITNESS, False, baud[Role.WITNESS], (pulses, pong), path)
 
 
 def _what_fits(load: LineLoad, link: p.Link) -> str:

@@ -94,6 +94,7 @@ class Runner:
         Raises BenchError if a device cannot be identified; whatever happens later is told by the End and by
         the recording. An exception that is our own fault goes on after the devices are safe.
         """
+        self.require_witness()
         with _no_collector():
             self.connect([segment.step for segment in timeline.segments])
             end = End("error", "the harness stopped by itself")
@@ -108,13 +109,13 @@ class Runner:
         return end
 
     def connect(self, steps: Sequence[p.PlanStep] = ()) -> None:
-        """Identify both devices, set the packet rate, map the clocks, put the sticks to rest.
+        """Identify the devices, set the packet rate, map the clocks, put the sticks to rest.
 
         Raises BenchError in plain words if a device does not answer as it must.
         """
         self.writer.mark(self.bench.now_ns(), "begin")
         try:
-            for role in Role:
+            for role in self.talk.ports:
                 self._identify(role)
             self.require(steps)
             self.talk.keeps_alive = True
@@ -146,7 +147,7 @@ class Runner:
     def _closed(self, end: End) -> End:
         """Put the sticks to rest, with keep-alives, until they must have reached the outputs; then ping."""
         quiet_ns = max(QUIET_NS, 3 * self.link.packet_period_ns)
-        for _ in Role:  # each port can go once
+        for _ in self.talk.ports:  # each port can go once
             try:
                 if Role.TRANSMITTER in self.talk.alive:
                     self._rest()
@@ -160,7 +161,7 @@ class Runner:
         return end
 
     def let_go(self) -> None:
-        """Put the sticks to rest and release both devices; no lost port, full disk or Ctrl-C stops it.
+        """Put the sticks to rest and release every device; no lost port, full disk or Ctrl-C stops it.
 
         A device that was not accepted gets no sticks, only the release. Raises StorageError at the very end.
         """
@@ -169,7 +170,7 @@ class Runner:
         self.talk.stop_requested = lambda: False
         last_calls: list[Callable[[], object]] = [
             *rest,
-            *(partial(self.talk.send, role, m.Release()) for role in Role),
+            *(partial(self.talk.send, role, m.Release()) for role in self.talk.ports),
             lambda: self.talk.advance(self.bench.now_ns() + LAST_BYTES_NS),
         ]
         trouble: StorageError | None = None
@@ -202,6 +203,19 @@ class Runner:
     def port_name(self, role: Role) -> str:
         """The port's name as the bench knows it."""
         return self.bench.facts.get(f"{role} port", str(role))
+
+    def require_witness(self) -> None:
+        """Refuse a bench without a witness if a check of the plan cannot do without. Raises BenchError."""
+        rules = [check.rule for check in self.plan.checks]
+        if Role.WITNESS in self.bench.baud or not any(
+            isinstance(rule, p.Pins) and rule.witness == "required" for rule in rules
+        ):
+            return
+        raise BenchError(
+            "the plan's check pins needs a witness and the rig has none; add `witness:` to the rig, "
+            "or write `pins: {witness: if present}`",
+            role=Role.WITNESS,
+        )
 
     def require(self, steps: Sequence[p.PlanStep]) -> None:
         """Refuse before anything moves what the firmware says that it cannot do."""

@@ -98,7 +98,7 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
 
 def require_props_off(request: Request) -> None:
     """Raise UserError unless the run is a simulation or the propellers were said to be off."""
-    if request.rig.kind != "mock" and not request.props_off:
+    if request.rig.is_hardware and not request.props_off:
         raise UserError(
             f"the rig {request.rig.name} drives real ports: "
             f"add --props-off once the propellers are off\n{CAUTIONS}"
@@ -107,7 +107,7 @@ def require_props_off(request: Request) -> None:
 
 def timeline_for(request: Request) -> Timeline:
     """Return the request's timeline; raises PlanError if a serial line of its rig cannot carry it."""
-    hardware = request.rig.kind != "mock"
+    hardware = request.rig.is_hardware
     share = request.plan.safety.throttle_up_to if hardware else Fraction(1)
     timeline = build_timeline(request.plan, request.seed, throttle_share=share)
     problems = []

@@ -10,8 +10,12 @@ from harness.errors import ExitCode
 
 
 class Verdict(StrEnum):
-    """The four answers, named and ranked as in ETSI ES 201 873-1 (TTCN-3), from best to worst."""
+    """The five answers, named and ranked as in ETSI ES 201 873-1 (TTCN-3), from no answer to the worst.
 
+    A check that was not judged, as the plan allows, has `none`: it says nothing, for or against.
+    """
+
+    NONE = "none"
     PASS = "pass"  # noqa: S105 - a verdict, not a password
     INCONCLUSIVE = "inconclusive"
     FAIL = "fail"
@@ -19,13 +23,14 @@ class Verdict(StrEnum):
 
     @property
     def rank(self) -> int:
-        """0 for pass up to 3 for error: an overall verdict is the worst of its parts."""
+        """0 for none up to 4 for error: an overall verdict is the worst of its parts."""
         return list(Verdict).index(self)
 
     @property
     def exit_code(self) -> ExitCode:
         """What the command returns for this verdict."""
         return {
+            Verdict.NONE: ExitCode.INCONCLUSIVE,
             Verdict.PASS: ExitCode.PASS,
             Verdict.INCONCLUSIVE: ExitCode.INCONCLUSIVE,
             Verdict.FAIL: ExitCode.FAIL,
@@ -91,6 +96,5 @@ class Judgement:
     @property
     def verdict(self) -> Verdict:
         """The worst verdict of all checks; inconclusive if nothing was judged."""
-        if not self.results:
-            return Verdict.INCONCLUSIVE
-        return max((result.verdict for result in self.results), key=lambda verdict: verdict.rank)
+        judged = [result.verdict for result in self.results if result.verdict is not Verdict.NONE]
+        return max(judged, key=lambda verdict: verdict.rank, default=Verdict.INCONCLUSIVE)

@@ -11,7 +11,9 @@ What it contains:
 * a receiver with a radio that acknowledges with a payload loaded one packet before, drops repeated packets
   and holds a few in a FIFO until its loop comes round; without packets it goes to failsafe
   (`mocks.receiver`);
-* on both: a clock with offset, skew and the wrap at 2**32 us, a dead-man's switch, restarts (`mocks.device`);
+* where it is asked for, a witness: servo pulses at the receiver's pins, 50 times a second, timed by a third
+  device (`mocks.pins`, `mocks.witness`);
+* on each: a clock with offset, skew and the wrap at 2**32 us, a dead-man's switch, restarts (`mocks.device`);
 * defects: small named changes to this, each with the check that must catch it and a near-miss that must pass
   (`mocks.defects`).
 
@@ -21,7 +23,6 @@ through `harness.codec`, byte for byte as firmware does. `mocks.bench` runs them
 
 What it leaves out: distance, antennas and signal strength; transmit power, radio channels and hopping;
 interference from other transmitters; radio bit errors that a checksum misses; binding; the supply and
-brown-outs; analogue stick inputs (a mock transmitter's own sticks are at rest); the servo pulse train (an
-output changes the moment its packet is applied); sensor noise; framing errors of a wrong baud rate (use
-`bit_errors`). A device takes no time to think but where a setting says so.
+brown-outs; analogue stick inputs (a mock transmitter's own sticks are at rest); sensor noise; framing errors
+of a wrong baud rate (use `bit_errors`). A device takes no time to think but where a setting says so.
 """

@@ -9,15 +9,15 @@ Left out: distance, collisions, capture, frequency hopping, and bit errors that 
 from __future__ import annotations
 
 from random import Random
-from typing import Protocol
+from typing import Any, Protocol
 
 from harness.clock import S
 from harness.codec.messages import MAX_TELEMETRY
-from mocks.settings import MockSettings
+from mocks.settings import WorldSettings
 from mocks.world import World
 
 Packet = tuple[int, tuple[int, ...]]
-"""Number of the packet, and the pulse of each channel in us."""
+"""Number of the packet, and the pulse of each channel in us: what the mock devices send."""
 
 NUMBER_BYTES = 2
 BITS_PER_CHANNEL = 12
@@ -37,7 +37,7 @@ def packet_bytes(channels: int) -> int:
 class Hearing(Protocol):
     """A receiver's radio."""
 
-    def hear(self, packet: Packet) -> bytes | None:
+    def hear(self, packet: Any) -> bytes | None:
         """Take a whole packet; return the acknowledgement's payload, or None for no acknowledgement."""
         ...
 
@@ -59,7 +59,7 @@ class Fading:
 
     __slots__ = ("_begins", "_ends", "bad", "chance")
 
-    def __init__(self, settings: MockSettings, chance: Random) -> None:
+    def __init__(self, settings: WorldSettings, chance: Random) -> None:
         self.chance = chance.random
         self._begins = float(settings.good_to_bad)
         self._ends = float(settings.bad_to_good)
@@ -72,13 +72,16 @@ class Fading:
 
 
 class Air:
-    """The medium between a transmitter and a receiver."""
+    """The medium between a transmitter and a receiver; `payload_bytes` is the size of a packet.
 
-    def __init__(self, world: World, settings: MockSettings, *, channels: int, chance: Random) -> None:
+    What a packet holds is the radios' affair: it is handed over as it came.
+    """
+
+    def __init__(self, world: World, settings: WorldSettings, *, payload_bytes: int, chance: Random) -> None:
         self.receiver: Hearing | None = None
         self._world = world
         self._settings = settings
-        self._packet_ns = self.time_ns(packet_bytes(channels))
+        self._packet_ns = self.time_ns(payload_bytes)
         self._chance = chance.random
         self._fading = Fading(settings, chance) if settings.good_to_bad else None
         in_good, in_bad = (
@@ -96,7 +99,7 @@ class Air:
             payload_bytes, overhead_bits=settings.air_overhead_bits, rate_bit_s=settings.air_rate_bit_s
         )
 
-    def send(self, packet: Packet, sender: Waiting, *, first: bool, patience_ns: int) -> None:
+    def send(self, packet: Any, sender: Waiting, *, first: bool, patience_ns: int) -> None:
         """Transmit one attempt; `first` attempts move the fading on.
 
         The sender is told of the acknowledgement, or of its absence `patience_ns` after the packet's end.
@@ -109,7 +112,7 @@ class Air:
         else:
             self._world.at(end_ns, self._arrive, (packet, sender, patience_ns))
 
-    def _arrive(self, sent: tuple[Packet, Waiting, int]) -> None:
+    def _arrive(self, sent: tuple[Any, Waiting, int]) -> None:
         packet, sender, patience_ns = sent
         payload = self.receiver.hear(packet) if self.receiver is not None else None
         now_ns = self._world.now_ns

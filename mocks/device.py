@@ -103,6 +103,10 @@ class Device:
         """Return what this kind of device does with its own commands; None as an answer sends no reply."""
         raise NotImplementedError
 
+    def name(self) -> str:
+        """Return the name of its firmware."""
+        return f"mock {self.ROLE.value}"
+
     def let_go(self) -> None:
         """End every override at once: the harness released the device, or is gone."""
         raise NotImplementedError
@@ -160,7 +164,6 @@ class Device:
         return Result.UNKNOWN if kind < FIRST_TYPE_FROM_DEVICE else None
 
     def _identify(self, _: Identify) -> None:
-        name = f"mock {self.ROLE.value}"
         self.say(
             Identity(
                 self.settings.protocol_version,
@@ -168,7 +171,7 @@ class Device:
                 len(self.link.channels),
                 self.packet_rate_mhz(),
                 self.ABILITIES,
-                name,
+                self.name(),
                 __version__,
                 "mock-1",
             )

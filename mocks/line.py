@@ -13,8 +13,10 @@ from math import log
 from random import Random
 
 from harness.bench.protocol import Chunk, Role
+from harness.chance import stream
 from harness.clock import S
 from harness.errors import BenchError
+from mocks.settings import WorldSettings
 
 BITS_PER_BYTE = 10
 USB_BATCH_BYTES = 62
@@ -138,6 +140,15 @@ class LineToPC:
         self._free_ns = end_ns
         self._sent.append((end_ns, data))
 
+    def carry(self, end_ns: int, data: bytes) -> None:
+        """Take bytes that a board itself put on the line, the last of which ends at `end_ns`."""
+        if self._loss is not None and self._loss.hits():
+            self.dropped += 1
+            return
+        if self._noise is not None:
+            data = self._noise.disturb(data)
+        self._sent.append((end_ns, data))
+
     def drained_ns(self, now_ns: int) -> int:
         """Return when the last byte taken so far has left."""
         return max(self._free_ns, now_ns)
@@ -174,6 +185,14 @@ class BatchedLineToPC(LineToPC):
     def write(self, data: bytes, now_ns: int) -> None:
         """Take one message and spread its bytes over batches."""
         super().write(data, now_ns)
+        self._spread_all()
+
+    def carry(self, end_ns: int, data: bytes) -> None:
+        """Take bytes that a board put on the line and spread them over batches."""
+        super().carry(end_ns, data)
+        self._spread_all()
+
+    def _spread_all(self) -> None:
         while self._sent:
             self._spread(*self._sent.popleft())
 
@@ -216,3 +235,26 @@ class BatchedLineToPC(LineToPC):
         if self._batches:
             return self._batches[0][0]
         return self._up_ns if self._batch else None
+
+
+def lines_of(role: Role, port: Role, settings: WorldSettings, seed: int) -> tuple[LineToPC, LineToDevice]:
+    """Return both directions of a device's serial line; `port` is whose the PC takes it for."""
+    shares = {
+        Role.TRANSMITTER: settings.transmitter_message_loss,
+        Role.RECEIVER: settings.receiver_message_loss,
+        Role.WITNESS: settings.witness_message_loss,
+    }
+    share = shares[role]
+    loss = Loss(share, stream(seed, f"mock {role} message loss")) if share else None
+    to_pc, to_device = (_noise(settings, seed, f"mock {role} noise {way}") for way in ("to PC", "to device"))
+    baud, room = settings.baud, settings.output_buffer_bytes
+    if settings.usb_latency_ns:
+        line: LineToPC = BatchedLineToPC(baud, room, loss, to_pc, settings.usb_latency_ns)
+    else:
+        line = LineToPC(baud, room, loss, to_pc)
+    return line, LineToDevice(port, baud, to_device)
+
+
+def _noise(settings: WorldSettings, seed: int, name: str) -> Noise | None:
+    errors = settings.bit_errors
+    return Noise(errors, stream(seed, name)) if errors else None

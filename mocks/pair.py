@@ -1,25 +1,29 @@
 """How do the mock's parts fit together? A transmitter and a receiver, the air between, a serial line to each.
 
+A witness of the receiver's pins, with a line of its own, stands beside them if the settings have one.
 Each part draws from its own stream of chance, so that a fault in one does not reshuffle another.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from operator import itemgetter
 
 from harness.bench.protocol import Chunk, Role
 from harness.chance import stream
 from harness.codec.messages import StartCause
 from harness.plan.model import Link
-from mocks.air import Air
-from mocks.defects.model import Patch
+from mocks.air import Air, packet_bytes
+from mocks.defects import Defect, Patch, chosen
 from mocks.device import Life, Surroundings
-from mocks.line import BatchedLineToPC, LineToDevice, LineToPC, Loss, Noise
+from mocks.line import lines_of
+from mocks.pins import ServoPins
 from mocks.port import Make, Port
 from mocks.receiver import Receiver
-from mocks.settings import MockSettings, check_settings, fitted_link
+from mocks.settings import DUNLIN, MockSettings, check_settings, describe_settings, fitted_link
 from mocks.telemetry import check_payload
 from mocks.transmitter import Transmitter
+from mocks.witness import Witness
 from mocks.world import World
 
 BY_TIME = itemgetter(2)
@@ -28,23 +32,46 @@ BY_TIME = itemgetter(2)
 class Pair:
     """Both mock devices with all that is around them, in virtual time from 0."""
 
-    def __init__(self, link: Link, settings: MockSettings, seed: int, patch: Patch) -> None:
+    def __init__(
+        self, link: Link, settings: MockSettings, seed: int, patch: Patch, defect: str = "none"
+    ) -> None:
         self.settings = settings = patch.settings(settings)
         self.link = fitted_link(link, settings)
         check_settings(self.link, settings)
         check_payload(self.link)
         patch.check(self.link)
+        roles = settings.roles()
+        self.baud: Mapping[Role, int] = dict.fromkeys(roles, settings.baud)
+        self.facts: Mapping[str, str] = {
+            **{f"{role} port": f"virtual {role}" for role in roles},
+            "mock": describe_settings(settings),
+            "defect": defect,
+        }
         self.world = World()
         self._seed = seed
         self._patch = patch
         self._air = Air(
-            self.world, settings, channels=len(self.link.channels), chance=stream(seed, "mock air")
+            self.world,
+            settings,
+            payload_bytes=packet_bytes(len(self.link.channels)),
+            chance=stream(seed, "mock air"),
         )
-        self.ports = {self._behind(role): self._port(role) for role in Role}
+        self.ports = {self._behind(role): self._port(role) for role in roles}
         self._lines = [(role, port.to_pc) for role, port in self.ports.items()]
-        clocks = {Role.TRANSMITTER: settings.transmitter_clock_us, Role.RECEIVER: settings.receiver_clock_us}
-        for role in Role:
+        clocks = {
+            Role.TRANSMITTER: settings.transmitter_clock_us,
+            Role.RECEIVER: settings.receiver_clock_us,
+            Role.WITNESS: settings.witness_clock_us,
+        }
+        for role in roles:
             self.ports[self._behind(role)].boot(Life(StartCause.POWER, clocks[role], 0))
+
+    def now_ns(self) -> int:
+        """Return virtual time."""
+        return self.world.now_ns
+
+    def close(self) -> None:
+        """Hold nothing."""
 
     def send(self, role: Role, data: bytes) -> None:
         """Put the PC's bytes on the line of a port."""
@@ -70,13 +97,22 @@ class Pair:
 
     def _behind(self, role: Role) -> Role:
         """Return the port that the device of this role is behind."""
-        if not self.settings.swapped_ports:
+        if not self.settings.swapped_ports or role is Role.WITNESS:
             return role
         return Role.RECEIVER if role is Role.TRANSMITTER else Role.TRANSMITTER
 
     def _port(self, role: Role) -> Port:
-        make: Make = self._make_transmitter if role is Role.TRANSMITTER else self._make_receiver
-        return Port(self.world, self._lines_of(role), (self.link, self.settings), make)
+        makers: dict[Role, Make] = {
+            Role.TRANSMITTER: self._make_transmitter,
+            Role.RECEIVER: self._make_receiver,
+            Role.WITNESS: self._make_witness,
+        }
+        return Port(
+            self.world,
+            lines_of(role, self._behind(role), self.settings, self._seed),
+            (self.link, self.settings),
+            makers[role],
+        )
 
     def _make_transmitter(self, around: Surroundings, life: Life) -> Transmitter:
         self.transmitter = self._patch.transmitter(around, life, self._air)
@@ -84,21 +120,28 @@ class Pair:
 
     def _make_receiver(self, around: Surroundings, life: Life) -> Receiver:
         self.receiver = self._air.receiver = self._patch.receiver(around, life)
+        if self.settings.witness:
+            ServoPins(self.receiver, self._note_pulse)
         return self.receiver
 
-    def _lines_of(self, role: Role) -> tuple[LineToPC, LineToDevice]:
-        settings = self.settings
-        is_transmitter = role is Role.TRANSMITTER
-        share = settings.transmitter_message_loss if is_transmitter else settings.receiver_message_loss
-        loss = Loss(share, stream(self._seed, f"mock {role} message loss")) if share else None
-        to_pc, to_device = (self._noise(f"mock {role} noise {way}") for way in ("to PC", "to device"))
-        baud, room = settings.baud, settings.output_buffer_bytes
-        if settings.usb_latency_ns:
-            line: LineToPC = BatchedLineToPC(baud, room, loss, to_pc, settings.usb_latency_ns)
-        else:
-            line = LineToPC(baud, room, loss, to_pc)
-        return line, LineToDevice(self._behind(role), baud, to_device)
+    def _make_witness(self, around: Surroundings, life: Life) -> Witness:
+        self.witness = Witness(around, life)
+        return self.witness
 
-    def _noise(self, name: str) -> Noise | None:
-        errors = self.settings.bit_errors
-        return Noise(errors, stream(self._seed, name)) if errors else None
+    def _note_pulse(self, channel: int, ended_ns: int, width_ns: int) -> None:
+        self.witness.note_pulse(channel, ended_ns, width_ns)
+
+
+def open_pair(
+    link: Link | None = None,
+    settings: MockSettings | None = None,
+    seed: int = 0,
+    defect: Defect | None = None,
+    near_miss: bool = False,
+) -> Pair:
+    """Return mock devices built for `link` (Dunlin's if None), healthy, with a defect, or with its near-miss.
+
+    Raises UserError if link, settings and defect do not go together.
+    """
+    name, patch = chosen(defect, near_miss=near_miss)
+    return Pair(link or DUNLIN, settings or MockSettings(), seed, patch, name)

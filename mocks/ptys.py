@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import os
 import select
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from threading import Event, Thread
 from typing import Final
@@ -18,10 +17,7 @@ from typing import Final
 from harness.bench.protocol import Role
 from harness.clock import MS, S, SystemClock
 from harness.errors import BenchError, UserError
-from harness.plan.model import Link
-from mocks.defects import Defect, chosen
-from mocks.pair import Pair
-from mocks.settings import DUNLIN, MockSettings
+from mocks.devices import Devices
 
 LONGEST_WAIT_NS: Final = 20 * MS
 """A port that was opened, or a request to stop, is noticed within this time."""
@@ -31,14 +27,6 @@ MAX_BACKLOG_BYTES: Final = 4_096
 """Above this, a program's bytes are left with the system, which makes the program wait."""
 READ_BYTES: Final = 4_096
 START_S: Final = 10
-
-
-@dataclass(frozen=True, slots=True)
-class PortNames:
-    """The devices to open."""
-
-    transmitter: str
-    receiver: str
 
 
 class Terminal:
@@ -111,75 +99,59 @@ def _say(line: str) -> None:
     print(line, flush=True)
 
 
-def serve(  # noqa: PLR0913 - what `open_virtual` takes, and three more by name
-    link: Link | None = None,
-    settings: MockSettings | None = None,
-    seed: int = 0,
-    defect: Defect | None = None,
-    near_miss: bool = False,
+def serve(
+    devices: Devices,
     *,
     link_dir: Path | None = None,
     announce: Callable[[str], None] = _say,
     stop: Event | None = None,
 ) -> None:
-    """Run the mock devices in real time until Ctrl-C or until `stop` is set.
+    """Run simulated devices in real time until Ctrl-C or until `stop` is set; closes them.
 
-    `announce` is told two lines, `transmitter /dev/pts/3` and `receiver /dev/pts/4`. With `link_dir`,
-    symbolic links called transmitter and receiver stand there while it runs, and are announced instead.
-    Raises UserError if link, settings and defect do not go together, if the links cannot be made, or on
-    Windows; BenchError if the system has no pseudo-terminal left.
+    `announce` is told a line for each port, such as `transmitter /dev/pts/3`. With `link_dir`, symbolic links
+    with the roles' names stand there while it runs, and are announced instead. Raises UserError if the links
+    cannot be made, or on Windows; BenchError if the system has no pseudo-terminal left.
     """
-    _require_ptys()
-    _, patch = chosen(defect, near_miss=near_miss)
-    pair = Pair(link or DUNLIN, settings or MockSettings(), seed, patch)
-    with ExitStack() as stack:
+    with closing(devices), ExitStack() as stack:
+        _require_ptys()
         terminals: dict[Role, Terminal] = {}
-        for role in Role:
+        for role in devices.baud:
             terminals[role] = terminal = Terminal()
             stack.callback(terminal.close)
             announce(f"{role} {_linked(terminal.name, link_dir, role, stack)}")
         try:
-            _run(pair, terminals, stop or Event())
+            _run(devices, terminals, stop or Event())
         except KeyboardInterrupt:
             return
 
 
 @contextmanager
-def serving(
-    link: Link | None = None,
-    settings: MockSettings | None = None,
-    seed: int = 0,
-    defect: Defect | None = None,
-    near_miss: bool = False,
-    *,
-    link_dir: Path | None = None,
-) -> Iterator[PortNames]:
-    """Run `serve` in a thread and give the names of its two ports; for tests and scripts."""
-    _require_ptys()
-    names: dict[str, str] = {}
+def serving(devices: Devices, *, link_dir: Path | None = None) -> Iterator[Mapping[Role, str]]:
+    """Run `serve` in a thread and give the name of each port; for tests and scripts."""
+    names: dict[Role, str] = {}
     ready, stop = Event(), Event()
     failure: list[BaseException] = []
 
     def announce(line: str) -> None:
         role, _, name = line.partition(" ")
-        names[role] = name
-        if len(names) == len(Role):
+        names[Role(role)] = name
+        if len(names) == len(devices.baud):
             ready.set()
 
     def run() -> None:
         try:
-            serve(link, settings, seed, defect, near_miss, link_dir=link_dir, announce=announce, stop=stop)
+            serve(devices, link_dir=link_dir, announce=announce, stop=stop)
         except BaseException as error:
             failure.append(error)
         finally:
             ready.set()
 
-    thread = Thread(target=run, name="mock devices", daemon=True)
+    thread = Thread(target=run, name="simulated devices", daemon=True)
     thread.start()
     try:
-        assert ready.wait(START_S), "the mock devices did not start"
+        assert ready.wait(START_S), "the simulated devices did not start"
         if not failure:
-            yield PortNames(names[Role.TRANSMITTER], names[Role.RECEIVER])
+            yield names
     finally:
         stop.set()
         thread.join()
@@ -209,29 +181,29 @@ def _linked(name: str, link_dir: Path | None, role: Role, stack: ExitStack) -> s
     return str(path)
 
 
-def _run(pair: Pair, terminals: dict[Role, Terminal], stop: Event) -> None:
-    """Let the mock's time follow the machine's: simulate up to now, hand bytes on, sleep until more is."""
+def _run(devices: Devices, terminals: dict[Role, Terminal], stop: Event) -> None:
+    """Let virtual time follow the machine's: simulate up to now, hand bytes on, sleep until more is."""
     clock = SystemClock()
     start_ns = clock.now_ns()
     readable: list[int] = []
     while not stop.is_set():
-        for chunk in pair.advance(clock.now_ns() - start_ns):
+        for chunk in devices.advance(clock.now_ns() - start_ns):
             terminals[chunk.role].write(chunk.data)
         for role, terminal in terminals.items():
             if terminal.master in readable:
-                pair.send(role, terminal.read())
-        readable = _sleep(pair, terminals, start_ns, clock)
+                devices.send(role, terminal.read())
+        readable = _sleep(devices, terminals, start_ns, clock)
 
 
-def _sleep(pair: Pair, terminals: dict[Role, Terminal], start_ns: int, clock: SystemClock) -> list[int]:
+def _sleep(devices: Devices, terminals: dict[Role, Terminal], start_ns: int, clock: SystemClock) -> list[int]:
     """Wait until something is due or bytes come from a program; return the terminals that have some."""
     for terminal in terminals.values():
         terminal.look()
-    due_ns = pair.due_ns()
+    due_ns = devices.due_ns()
     left_ns = LONGEST_WAIT_NS if due_ns is None else start_ns + due_ns - clock.now_ns()
     listened = [
         terminal.master
         for role, terminal in terminals.items()
-        if terminal.is_open and pair.backlog_bytes(role) < MAX_BACKLOG_BYTES
+        if terminal.is_open and devices.backlog_bytes(role) < MAX_BACKLOG_BYTES
     ]
     return select.select(listened, [], [], min(max(left_ns, 0), LONGEST_WAIT_NS) / S)[0]

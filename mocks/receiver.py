@@ -2,8 +2,8 @@
 
 The radio takes packets in and acknowledges them by itself; the loop takes them out of its FIFO and applies
 them, when it comes round and nothing blocks it. The failsafe timer is a hardware timer that each applied
-packet restarts, so a blocked loop does not hold it up. Left out: the servo pulse train, the supply, signal
-strength.
+packet restarts, so a blocked loop does not hold it up. The servo pulses are in `mocks.pins`.
+Left out: the supply, signal strength.
 """
 
 from __future__ import annotations
@@ -39,7 +39,8 @@ class Receiver(Device):
     """One life of a receiver.
 
     A defect is a subclass that overrides one of the small decisions `shown`, `failsafe_outputs`,
-    `failsafe_due_ns`, `refreshes`, `returned`, `takes_again`, `sensed`, or the number `PRELOADED`.
+    `failsafe_due_ns`, `refreshes`, `returned`, `takes_again`, `sensed`, `driven`, `reported`, or the number
+    `PRELOADED`.
     """
 
     ROLE = Role.RECEIVER
@@ -47,6 +48,8 @@ class Receiver(Device):
     ABILITIES: ClassVar[Ability] = Ability.INJECT | Ability.MUTE_ACKS | Ability.RESTART
     PRELOADED: ClassVar[int] = 1
     """Acknowledgement payloads waiting in the radio; one makes telemetry one packet old."""
+    PINS_IN_TURN: ClassVar[bool] = False
+    """Whether a servo pulse begins when the one of the channel before it ends, or all begin together."""
 
     def __init__(self, around: Surroundings, life: Life) -> None:
         super().__init__(around, life, around.settings.receiver_skew_ppm)
@@ -109,6 +112,14 @@ class Receiver(Device):
     def sensed(self, raw: list[int]) -> list[int]:
         """Return the values that go into the payload for the sensors' raw values."""
         return raw
+
+    def reported(self, outputs: Pulses) -> Pulses:
+        """Return the outputs as the report tells them."""
+        return outputs
+
+    def driven(self) -> Pulses:
+        """Return the pulses that the pins get in the servo frame that begins now."""
+        return self.outputs
 
     def commands(self) -> dict[type, Handler]:
         """Return the commands of a receiver."""
@@ -186,9 +197,9 @@ class Receiver(Device):
         self.in_failsafe = False
         self.outputs = outputs
         self.packets += 1
+        told = self.reported(outputs)
         self.say_packed(
-            Applied.TYPE,
-            self._pack_applied(packet[0], self.now_us(), SIGNAL_UNKNOWN, len(outputs), *outputs),
+            Applied.TYPE, self._pack_applied(packet[0], self.now_us(), SIGNAL_UNKNOWN, len(told), *told)
         )
         if not self._timing:
             self._time_failsafe()
@@ -214,7 +225,7 @@ class Receiver(Device):
     def change_outputs(self, outputs: Pulses, reason: OutputReason) -> None:
         """Drive outputs without a packet and report it."""
         self.outputs = outputs
-        self.say(OutputChange(self.now_us(), reason, outputs))
+        self.say(OutputChange(self.now_us(), reason, self.reported(outputs)))
 
     def _count(self, _: None) -> None:
         if not self.alive:

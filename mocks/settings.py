@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 from fractions import Fraction
 
+from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS, US, S
 from harness.errors import UserError
 from harness.plan.kinds import Duration, Flag, Frequency, Items, Key, Pulse, Share, Text, Whole, key
@@ -22,8 +23,8 @@ FAILSAFE_SHARE = Fraction(96, 100)
 
 
 @dataclass(frozen=True, slots=True)
-class MockSettings:
-    """Everything that can be set on the mock bench. Shares are exact fractions from 0 to 1."""
+class WorldSettings:
+    """What lies around the devices: air, clocks, serial lines. Shares are exact fractions from 0 to 1."""
 
     loss: Fraction = key(Share(), "Share of transmissions lost in the air, each by itself, both ways.", NONE)
     ack_loss: Fraction = key(Share(), "Share of acknowledgements lost on top of `loss`.", NONE)
@@ -54,6 +55,46 @@ class MockSettings:
         Whole(1, 64), "Packets that the receiver's radio holds until they are taken out.", 3
     )
 
+    transmitter_skew_ppm: int = key(
+        Whole(-1_000, 1_000), "How much the transmitter's clock runs fast, in ppm.", 0
+    )
+    receiver_skew_ppm: int = key(Whole(-1_000, 1_000), "How much the receiver's clock runs fast, in ppm.", 0)
+
+    baud: int = key(
+        Whole(1_200, 4_000_000), "Bits per second of both serial lines (ten bits a byte).", 115_200
+    )
+    usb_latency_ns: int = key(
+        Duration(0, 255 * MS),
+        "Latency timer of a USB serial adapter: how long it collects bytes for the PC.",
+        0,
+        yaml="usb_latency",
+    )
+    output_buffer_bytes: int = key(
+        Whole(128, 65_536),
+        "What a device can have waiting for its serial line; more is dropped by the message.",
+        1_024,
+    )
+    transmitter_message_loss: Fraction = key(
+        Share(), "Share of the transmitter's serial messages that vanish whole; they are counted on.", NONE
+    )
+    receiver_message_loss: Fraction = key(
+        Share(), "Share of the receiver's serial messages that vanish whole; they are counted on.", NONE
+    )
+    witness_skew_ppm: int = key(Whole(-1_000, 1_000), "How much the witness's clock runs fast, in ppm.", 0)
+    witness_message_loss: Fraction = key(
+        Share(), "Share of the witness's serial messages that vanish whole; they are counted on.", NONE
+    )
+    bit_errors: Fraction = key(Share(), "Share of bits flipped on both serial lines, both ways.", NONE)
+
+    def roles(self) -> tuple[Role, ...]:
+        """Return the ports of a bench with these settings."""
+        return DEVICES
+
+
+@dataclass(frozen=True, slots=True)
+class MockSettings(WorldSettings):
+    """Everything that can be set on the mock bench: the world, and the devices in it."""
+
     packet_rate_mhz: int | None = key(
         Frequency(1_000, 1_000_000),
         "Packets a second; the link's rate if left out.",
@@ -69,10 +110,6 @@ class MockSettings:
         Whole(0, 2**32 - 1), "The transmitter's clock when the bench opens, in us.", 0
     )
     receiver_clock_us: int = key(Whole(0, 2**32 - 1), "The receiver's clock when the bench opens, in us.", 0)
-    transmitter_skew_ppm: int = key(
-        Whole(-1_000, 1_000), "How much the transmitter's clock runs fast, in ppm.", 0
-    )
-    receiver_skew_ppm: int = key(Whole(-1_000, 1_000), "How much the receiver's clock runs fast, in ppm.", 0)
     receiver_loop_ns: int = key(
         Duration(0, 10 * S),
         "Time from one look at the radio to the next; 0 us is an interrupt at each packet.",
@@ -106,28 +143,14 @@ class MockSettings:
     banner: str = key(Text(200), "Text that both devices print when they start.", "")
     protocol_version: int = key(Whole(1, 255), "Protocol version that both devices claim.", 1)
     swapped_ports: bool = key(Flag(), "Whether each device sits behind the other one's port.", False)
+    witness: bool = key(
+        Flag(), "Whether a witness measures the receiver's output pulses, at a third port.", False
+    )
+    witness_clock_us: int = key(Whole(0, 2**32 - 1), "The witness's clock when the bench opens, in us.", 0)
 
-    baud: int = key(
-        Whole(1_200, 4_000_000), "Bits per second of both serial lines (ten bits a byte).", 115_200
-    )
-    usb_latency_ns: int = key(
-        Duration(0, 255 * MS),
-        "Latency timer of a USB serial adapter: how long it collects bytes for the PC.",
-        0,
-        yaml="usb_latency",
-    )
-    output_buffer_bytes: int = key(
-        Whole(128, 65_536),
-        "What a device can have waiting for its serial line; more is dropped by the message.",
-        1_024,
-    )
-    transmitter_message_loss: Fraction = key(
-        Share(), "Share of the transmitter's serial messages that vanish whole; they are counted on.", NONE
-    )
-    receiver_message_loss: Fraction = key(
-        Share(), "Share of the receiver's serial messages that vanish whole; they are counted on.", NONE
-    )
-    bit_errors: Fraction = key(Share(), "Share of bits flipped on both serial lines, both ways.", NONE)
+    def roles(self) -> tuple[Role, ...]:
+        """Return the ports of this bench."""
+        return (*DEVICES, Role.WITNESS) if self.witness else DEVICES
 
 
 DUNLIN = Link(
@@ -172,9 +195,9 @@ def check_settings(link: Link, settings: MockSettings) -> None:
         )
 
 
-def describe_settings(settings: MockSettings) -> str:
+def describe_settings(settings: WorldSettings) -> str:
     """Return the settings that differ from the default as `loss=1/50 baud=57600`; times are in ns."""
-    plain = MockSettings()
+    plain = type(settings)()
     parts = []
     for item in fields(settings):
         value = getattr(settings, item.name)

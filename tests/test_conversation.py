@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_runner import HEADER
 
-from harness.bench.protocol import Chunk, Role
+from harness.bench.protocol import DEVICES, Chunk, Role
 from harness.clock import MS, S, VirtualClock
 from harness.codec import encode
 from harness.codec import messages as m
@@ -28,6 +28,7 @@ class ScriptedPorts:
         self.sent = []
         self.answer = answer
         self.facts = {}
+        self.baud = dict.fromkeys(DEVICES, 115_200)
 
     def now_ns(self):
         return self.clock.now_ns()
@@ -118,7 +119,7 @@ def test_keep_alives_start_when_told_and_not_before():
     assert bench.sent == []
     talk.keeps_alive = True
     talk.advance(2 * S)
-    assert {role for role, _ in bench.sent} == set(Role)
+    assert {role for role, _ in bench.sent} == set(DEVICES)
 
 
 @pytest.mark.parametrize(

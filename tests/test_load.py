@@ -5,7 +5,7 @@ from fractions import Fraction
 import pytest
 from test_timeline import LINK, plan_of
 
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS
 from harness.codec import messages as m
 from harness.load import frame_size, line_loads, load_problems
@@ -42,7 +42,7 @@ def test_a_frames_size_is_what_the_codec_really_sends(message):
 def test_8n1_carries_a_tenth_of_the_baud_rate_in_bytes(baud, bytes_per_s):
     """Arithmetic of asynchronous framing: 1 start + 8 data + 1 stop bit (derived, no printed table)."""
     timeline = build_timeline(plan_of(p.Settle()), 0)
-    load = loads(timeline, dict.fromkeys(Role, baud))[Role.RECEIVER, False]
+    load = loads(timeline, dict.fromkeys(DEVICES, baud))[Role.RECEIVER, False]
     assert load.capacity == bytes_per_s
 
 
@@ -127,3 +127,22 @@ def test_the_burst_that_is_said_to_fit_does_and_one_packet_more_does_not():
     for count, fits in ((most, True), (most + 1, False)):
         found = load_problems(build_timeline(plan_of(p.Burst(count=count, spacing_ns=2 * MS)), 0), USUAL)
         assert any("transmitter's line" in what for _, what, _ in found) is not fits
+
+
+def test_a_witness_takes_a_line_of_its_own_and_reports_every_servo_frame():
+    timeline = build_timeline(plan_of(p.Settle()), 0)
+    found = loads(timeline, {**USUAL, Role.WITNESS: 115_200})
+    assert {role for role, _ in loads(timeline, USUAL)} == set(DEVICES)
+    said = found[Role.WITNESS, False]
+    frame = len(m.encode(m.Pulses(1, ((1, 1),) * len(LINK.channels)), 1))
+    assert said.parts[0] == ("pulse sets", frame, Fraction(50))
+    assert frame == 12 + 4 * len(LINK.channels)
+    assert f"{frame} B x 50/s pulse sets" in said.arithmetic()
+    assert {part[0] for part in found[Role.WITNESS, True].parts} == {"keep-alives", "pings"}
+
+
+def test_a_witness_on_a_slow_line_is_refused():
+    problems = load_problems(build_timeline(plan_of(p.Settle()), 0), {**USUAL, Role.WITNESS: 9_600})
+    ((_, found, allowed),) = problems
+    assert "witness to PC is" in found
+    assert "a rig with" in allowed

@@ -4,13 +4,13 @@ from fractions import Fraction
 
 from test_timeline import EVERY_STEP, LINK, plan_of
 
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES
 from harness.clock import MS, S
 from harness.outline import MOST_ROWS, outline
 from harness.plan import model as p
 from harness.timeline import build_timeline
 
-BAUD = dict.fromkeys(Role, 115_200)
+BAUD = dict.fromkeys(DEVICES, 115_200)
 
 
 BENCH = p.PlanCheck(p.BenchHealth(), "bench", "checks[0]")

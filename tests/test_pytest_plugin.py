@@ -40,6 +40,15 @@ def test_inconclusive_is_a_failure_in_its_own_words(project):
     assert "inconclusive" in result.stdout.str().lower()
 
 
+def test_only_what_the_plan_lets_go_unjudged_is_skipped(project):
+    (project.path / "tiny.yaml").write_text(TINY.replace("- fidelity", "- pins: {witness: if present}"))
+    (project.path / "rig.yaml").write_text("propsoff_rig: 1\nbench: mock\nmock: {witness: true}\n")
+    result = project.runpytest_subprocess("-rs")
+    result.assert_outcomes(passed=2, skipped=1)
+    assert "not judged: no witness on this bench" in result.stdout.str()
+    project.runpytest_subprocess("--rig", "rig.yaml").assert_outcomes(passed=3)
+
+
 def test_a_plan_with_errors_is_a_collection_error_with_all_of_them(project):
     (project.path / "tiny.yaml").write_text(TINY.replace("50 Hz", "50").replace("wander", "wonder"))
     result = project.runpytest_subprocess()

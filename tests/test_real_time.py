@@ -14,12 +14,14 @@ from pathlib import Path
 import pytest
 
 import harness
+from harness.bench.ports import PortSpec
 from harness.bench.protocol import Role
-from harness.bench.rig import find_rig
+from harness.bench.rig import find_rig, serial_rig_text
 from harness.codec import decode_piece, parse
 from harness.codec import messages as m
 from harness.plan.reader import parse_plan
 from harness.recording import Direction, read_recording
+from mocks.pair import open_pair
 from mocks.ptys import serving
 
 pytestmark = [pytest.mark.pty, pytest.mark.slow]
@@ -54,9 +56,9 @@ def bench(tmp_path, monkeypatch):
     (tmp_path / "plan.yaml").write_text(PLAN)
     link = parse_plan(PLAN, "plan.yaml").link
     with contextlib.ExitStack() as stack:
-        ports = stack.enter_context(serving(link, find_rig("ideal-mock").mock, 7))
+        ports = stack.enter_context(serving(open_pair(link, find_rig("ideal-mock").simulated, 7)))
         (tmp_path / "rig.yaml").write_text(
-            f"propsoff_rig: 1\nbench: serial\ntransmitter: {ports.transmitter}\nreceiver: {ports.receiver}\n"
+            serial_rig_text({role: PortSpec(port) for role, port in ports.items()}, "the mock")
         )
         yield stack
 

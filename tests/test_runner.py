@@ -1,13 +1,14 @@
 """The harness carries a timeline out, and ends it with the throttle closed and the devices released."""
 
 import io
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
 import pytest
 from test_timeline import LINK, plan_of
 
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS, S
 from harness.codec import decode_piece, parse
 from harness.codec import messages as m
@@ -19,8 +20,11 @@ from harness.runner import Runner
 from harness.timeline import build_timeline
 from mocks.bench import open_virtual
 from mocks.settings import MockSettings
+from mocks.witness import Witness
 
-HEADER = Header("x", "x", "mock", "", 7, (), "virtual", 0, False, dict.fromkeys(Role, 115_200), {})
+WX = Role.WITNESS
+WITNESSED = MockSettings(witness=True)
+HEADER = Header("x", "x", "mock", "", 7, (), "virtual", 0, False, dict.fromkeys(DEVICES, 115_200), {})
 
 
 class Trip:
@@ -48,13 +52,16 @@ class Trip:
 class Run:
     """What one run left behind."""
 
-    def __init__(self, *actions, settings=None, seed=7, trip=None, gone=(), observer=None, at_ns=3 * S):
+    def __init__(
+        self, *actions, settings=None, seed=7, trip=None, gone=(), observer=None, at_ns=3 * S, checks=()
+    ):
         self.bench = open_virtual(LINK, settings or MockSettings(), seed)
+        header = replace(HEADER, baud=dict(self.bench.baud))
         if trip is not None:
             self.bench = Trip(self.bench, at_ns, trip, gone=gone)
         self.file = io.BytesIO()
-        writer = RecordingWriter(self.file, HEADER, 0)
-        plan = plan_of(*actions)
+        writer = RecordingWriter(self.file, header, 0)
+        plan = replace(plan_of(*actions), checks=checks)
         self.raised = None
         self.end = None
         try:
@@ -84,7 +91,7 @@ class Run:
 WALK = (p.Wait(until="linked"), p.Wander(for_ns=2 * S), p.Cut(duration_ns=700 * MS, times=2), p.Settle())
 
 
-def assert_left_safe(run, roles=tuple(Role)):
+def assert_left_safe(run, roles=tuple(DEVICES)):
     sticks = [message for _, message in run.to(Role.TRANSMITTER) if isinstance(message, m.Sticks)]
     if Role.TRANSMITTER in roles:
         assert sticks[-1].pulses_us == LINK.rest_us
@@ -105,17 +112,17 @@ def test_a_whole_run_is_marked_from_begin_to_end():
 
 def test_a_whole_run_hears_from_both_devices():
     run = Run(*WALK)
-    heard = {type(message) for role in Role for _, message in run.messages(role, Direction.TO_PC)}
+    heard = {type(message) for role in DEVICES for _, message in run.messages(role, Direction.TO_PC)}
     assert heard >= {m.Identity, m.Pong, m.Sent, m.Applied, m.OutputChange, m.Reply, m.Counters, m.Started}
 
 
-@pytest.mark.parametrize("role", Role)
+@pytest.mark.parametrize("role", DEVICES)
 def test_keep_alives_never_pause_for_a_third_of_the_dead_man_time(role):
     times = [at for at, message in Run(*WALK).to(role) if isinstance(message, m.KeepAlive)]
     assert max(after - before for before, after in pairwise(times)) < m.DEAD_MAN_MS * MS / 2.5
 
 
-@pytest.mark.parametrize("role", Role)
+@pytest.mark.parametrize("role", DEVICES)
 def test_pings_before_during_and_after_the_run_map_each_clock(role):
     run = Run(*WALK)
     steps = [mark.at_ns for mark in run.marks if mark.kind in ("step", "step end")]
@@ -127,7 +134,7 @@ def test_pings_before_during_and_after_the_run_map_each_clock(role):
 
 def test_each_ping_waits_for_the_one_before():
     run = Run(*WALK)
-    for role in Role:
+    for role in DEVICES:
         pongs = {
             message.nonce: at
             for at, message in run.messages(role, Direction.TO_PC)
@@ -141,7 +148,7 @@ def test_each_ping_waits_for_the_one_before():
 
 def test_messages_to_a_device_are_numbered_without_gaps():
     run = Run(*WALK)
-    for role in Role:
+    for role in DEVICES:
         port = parse_recording(run.data, "x").ports[role]
         rows = zip(port.direction, port.data, strict=True)
         counters = [decode_piece(data[:-1]).counter for way, data in rows if way == Direction.TO_DEVICE]
@@ -185,14 +192,14 @@ def test_ctrl_c_leaves_everything_safe_and_is_told_in_the_recording():
     assert_left_safe(run)
 
 
-@pytest.mark.parametrize("role", Role)
+@pytest.mark.parametrize("role", DEVICES)
 def test_a_port_that_vanishes_ends_the_run_and_the_other_device_is_still_released(role):
     gone = BenchError("the port vanished", role=role, port="/dev/x")
     run = Run(*WALK, trip=gone, gone=(role,))
     assert run.end.why == "port gone"
     last = run.marks[-1]
     assert (last.fields["role"], last.fields["port"]) == (role, "/dev/x")
-    assert_left_safe(run, [other for other in Role if other != role])
+    assert_left_safe(run, [other for other in DEVICES if other != role])
 
 
 def test_a_fault_of_our_own_is_raised_after_the_devices_are_safe():
@@ -286,3 +293,55 @@ def test_a_step_that_the_firmware_cannot_do_is_refused_before_the_run(action, mo
     assert isinstance(run.raised, BenchError)
     assert "steps[0]" in str(run.raised)
     assert "cannot" in str(run.raised)
+
+
+def test_a_witness_is_identified_pinged_kept_alive_and_released_and_never_gets_sticks():
+    run = Run(*WALK, settings=WITNESSED)
+    assert run.end.why == "complete"
+    told = {type(message) for _, message in run.to(WX)}
+    assert told == {m.Identify, m.Ping, m.KeepAlive, m.Release}
+    assert_left_safe(run, roles=tuple(Role))
+    heard = {type(message) for _, message in run.messages(WX, Direction.TO_PC)}
+    assert heard == {m.Started, m.Identity, m.Pong, m.Pulses}
+    steps = [mark.at_ns for mark in run.marks if mark.kind in ("step", "step end")]
+    pings = [at for at, message in run.to(WX) if isinstance(message, m.Ping)]
+    assert sum(at < steps[0] for at in pings) >= 8
+    assert sum(at > steps[-1] for at in pings) >= 8
+
+
+def test_a_run_without_a_witness_has_no_third_port():
+    run = Run(*WALK)
+    assert WX not in parse_recording(run.data, "x").ports
+
+
+def test_a_witness_whose_port_vanishes_ends_the_run_with_the_throttle_closed():
+    gone = BenchError("the port vanished", role=WX, port="/dev/x")
+    run = Run(*WALK, settings=WITNESSED, trip=gone, gone=(WX,))
+    assert run.end.why == "port gone"
+    assert run.marks[-1].fields["role"] == WX
+    assert_left_safe(run)
+
+
+def test_a_witness_that_is_none_is_refused_in_words(monkeypatch):
+    monkeypatch.setattr(Witness, "WIRE_ROLE", m.WireRole.RECEIVER)
+    run = Run(*WALK, settings=WITNESSED)
+    assert "the witness port leads to the receiver: swap the two ports" in str(run.raised)
+    assert run.raised.role == WX
+
+
+@pytest.mark.parametrize(
+    ("rule", "settings", "refused"),
+    [
+        (p.Pins(), MockSettings(), True),
+        (p.Pins(), WITNESSED, False),
+        (p.Pins(witness="if present"), MockSettings(), False),
+    ],
+    ids=["required and missing", "required and there", "if present and missing"],
+)
+def test_a_plan_that_needs_a_witness_is_refused_without_one_before_anything_is_sent(rule, settings, refused):
+    run = Run(*WALK, settings=settings, checks=(p.PlanCheck(rule, "pins", "checks[0]"),))
+    assert (run.raised is not None) == refused
+    if refused:
+        assert "the plan's check pins needs a witness and the rig has none" in str(run.raised)
+        assert "`pins: {witness: if present}`" in str(run.raised)
+        assert all(port.data == [] for port in parse_recording(run.data, "x").ports.values())

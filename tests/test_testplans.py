@@ -4,6 +4,7 @@ import io
 
 import pytest
 
+from harness.bench.protocol import Role
 from harness.bench.rig import find_rig
 from harness.chance import stream
 from harness.clock import S
@@ -39,14 +40,36 @@ def judged(plan, seed=SEED, defect=None, *, near_miss=False, rig="mock"):
     return judge_recording(parse_recording(data, plan)).judgement
 
 
+WITHOUT_WITNESS = {"pins": "not judged: no witness on this bench"}
+WITNESSED = """\
+propsoff_rig: 1
+bench: mock
+mock: {loss: 2 %, usb_latency: 1 ms, witness: true, witness_skew_ppm: 60, witness_clock_us: 4294900000}
+"""
+
+
 def unhappy(judgement):
     return {result.kind: result.reason for result in judgement.results if result.verdict is not Verdict.PASS}
+
+
+@pytest.fixture
+def witnessed(tmp_path):
+    """A rig file of a healthy mock with a witness."""
+    (tmp_path / "witnessed.yaml").write_text(WITNESSED)
+    return str(tmp_path / "witnessed.yaml")
 
 
 @pytest.mark.parametrize("rig", ["mock", "ideal-mock"])
 @pytest.mark.parametrize("plan", PLANS)
 def test_a_healthy_link_passes(plan, rig):
-    assert unhappy(judged(plan, rig=rig)) == {}
+    judgement = judged(plan, rig=rig)
+    assert judgement.verdict is Verdict.PASS
+    assert unhappy(judgement) == WITHOUT_WITNESS
+
+
+@pytest.mark.parametrize("plan", PLANS)
+def test_a_healthy_link_passes_before_a_witness(plan, witnessed):
+    assert unhappy(judged(plan, rig=witnessed)) == {}
 
 
 @pytest.mark.parametrize("defect", CATALOGUE, ids=lambda defect: defect.name)
@@ -59,13 +82,23 @@ def test_a_defect_fails_the_check_that_must_catch_it(defect):
 
 @pytest.mark.parametrize("defect", CATALOGUE, ids=lambda defect: defect.name)
 def test_its_near_miss_passes_the_whole_plan(defect):
-    assert unhappy(judged(defect.plan, defect=defect.name, near_miss=True)) == {}
+    judgement = judged(defect.plan, defect=defect.name, near_miss=True)
+    assert judgement.verdict is Verdict.PASS
+    assert unhappy(judgement) == ({} if defect.caught_by == "pins" else WITHOUT_WITNESS)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_losses_on_any_line_never_fail_the_pins(seed, tmp_path):
+    lossy = ", ".join(f"{role}_message_loss: 1 %" for role in Role)
+    (tmp_path / "lossy.yaml").write_text(f"propsoff_rig: 1\nbench: mock\nmock: {{witness: true, {lossy}}}\n")
+    judgement = judged("failsafe", seed=seed, rig=str(tmp_path / "lossy.yaml"))
+    assert {r.kind: r.verdict for r in judgement.results}["pins"] is Verdict.INCONCLUSIVE
 
 
 @pytest.mark.parametrize("seed", range(20))
-def test_no_damage_to_a_passing_recording_makes_it_fail_or_pass_without_a_word(seed):
+def test_no_damage_to_a_passing_recording_makes_it_fail_or_pass_without_a_word(seed, witnessed):
     chance = stream(seed, "damage")
-    data = bytearray(recorded("first-look"))
+    data = bytearray(recorded("first-look", rig=witnessed))
     at = chance.randrange(len(data) // 10, len(data) - 2000)
     size = chance.choice([1, 50, 400])
     if chance.random() < 0.5:

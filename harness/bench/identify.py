@@ -21,6 +21,7 @@ from harness.codec.messages import (
     KeepAlive,
     OutputChange,
     Ping,
+    Pulses,
     Sent,
     Telemetry,
     WireRole,
@@ -31,18 +32,26 @@ from harness.plan.units import format_frequency
 MAX_QUOTED: Final = 120
 MAX_LOOKED_AT: Final = 1 << 16
 """Bytes looked at; more of the same would not change the answer."""
+FLOOD_BYTES: Final = 1_000
+"""Console text beyond a banner: about a tenth of a second of a line at 115 200 bit/s."""
 TEXT_SHARE: Final = 0.9
 """With this share of printable bytes it is text; of bytes at random 38 % are (98 of 256 values)."""
 
-WIRE_ROLES: Final = {Role.TRANSMITTER: WireRole.TRANSMITTER, Role.RECEIVER: WireRole.RECEIVER}
+WIRE_ROLES: Final = {
+    Role.TRANSMITTER: WireRole.TRANSMITTER,
+    Role.RECEIVER: WireRole.RECEIVER,
+    Role.WITNESS: WireRole.WITNESS,
+}
 _TELLTALE: Final = {
     Sent.TYPE: Role.TRANSMITTER,
     Telemetry.TYPE: Role.TRANSMITTER,
     Applied.TYPE: Role.RECEIVER,
     OutputChange.TYPE: Role.RECEIVER,
     Counters.TYPE: Role.RECEIVER,
+    Pulses.TYPE: Role.WITNESS,
 }
-"""Messages that only one of the two devices sends."""
+"""Messages that only one of the devices sends."""
+_CHANNELS: Final = {Role.TRANSMITTER: "channels", Role.RECEIVER: "channels", Role.WITNESS: "inputs"}
 _OURS: Final = (Identify.TYPE, Ping.TYPE, KeepAlive.TYPE)
 """Messages that only the PC sends: seen at the PC, they are an echo."""
 
@@ -120,6 +129,11 @@ def _explain_frames(found: _Seen, role: Role) -> str:
             f"{count} came, but of types or layouts not known here ({kinds}): the firmware speaks a protocol "
             f"newer than {PROTOCOL_VERSION}; update propsoff"
         )
+    if len(found.rest) > FLOOD_BYTES and _is_text(found.rest):
+        return (
+            f"{count} came among {len(found.rest)} bytes of console text, and no identity: the firmware "
+            f"prints so much that its answers find no room: {quoted(found.rest, 48)}. Let it print less"
+        )
     return (
         f"{count} came, but no identity: the PC hears the device, and the device does not hear the PC. "
         "Is its RX wired to the PC's TX?"
@@ -143,7 +157,7 @@ def check_identity(identity: Identity, role: Role, link: Link) -> str | None:
     problems = []
     if identity.channels < len(link.channels):
         problems.append(
-            f"the {role} has {identity.channels} channels, the plan declares {len(link.channels)}; "
+            f"the {role} has {identity.channels} {_CHANNELS[role]}, the plan declares {len(link.channels)}; "
             "build the firmware with more, or take channels out of the plan"
         )
     fixed = role is Role.TRANSMITTER and not identity.abilities & Ability.SET_PACKET_RATE

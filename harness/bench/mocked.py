@@ -1,16 +1,23 @@
-"""Where are the simulated devices? The one place in the harness that knows of `mocks`, loaded when needed."""
+"""Where are the simulated devices? The one place in the harness that knows of `mocks`, loaded when needed.
+
+Two kinds: `mock` is a model of both devices in Python, `avr` is real firmware on emulated microcontrollers.
+"""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final
 
-from harness.bench.protocol import Bench
+from harness.bench.protocol import Bench, Role
 
 if TYPE_CHECKING:
     from harness.plan.model import Link
-    from mocks.defects import Defect
+    from mocks.avr.settings import AvrSettings
+    from mocks.devices import Devices
     from mocks.settings import MockSettings
+
+KINDS: Final = ("mock", "avr")
+"""What a rig file may say after `bench:`, beside serial."""
 
 
 def mock_settings() -> type[MockSettings]:
@@ -20,26 +27,58 @@ def mock_settings() -> type[MockSettings]:
     return MockSettings
 
 
-def list_defects() -> list[tuple[str, str]]:
-    """Return name and fault of every defect that the mock bench can have."""
+def avr_settings() -> type[AvrSettings]:
+    """Return the dataclass of the emulated bench's settings: the keys of a rig file's `avr:` section."""
+    from mocks.avr.settings import AvrSettings
+
+    return AvrSettings
+
+
+def list_defects(kind: str) -> list[tuple[str, str]]:
+    """Return name and fault of every defect that a bench of this kind can have."""
+    if kind == "avr":
+        from mocks.avr.defects import CATALOGUE as FIRMWARE
+
+        return [(defect.name, defect.wrong) for defect in FIRMWARE]
     from mocks.defects import CATALOGUE
 
     return [(defect.name, defect.wrong) for defect in CATALOGUE]
 
 
-def require_defect(name: str | None) -> None:
+def require_defect(kind: str, name: str | None) -> None:
     """Raise UserError, with the nearest name, unless the defect exists or none is named."""
-    _defect(name)
+    from harness.errors import UserError
+    from mocks.defects import nearest_defect
+
+    names = [known for known, _ in list_defects(kind)]
+    if name is not None and name not in names:
+        raise UserError(nearest_defect(name, names, kind))
 
 
-def open_mock(link: Link, settings: object, seed: int, defect: str | None, *, near_miss: bool) -> Bench:
-    """Return the virtual bench for a rig's mock settings; raises UserError for an unknown defect."""
-    from mocks.bench import open_virtual
+def open_mock(
+    kind: str, link: Link | None, settings: object, seed: int, defect: str | None, *, near_miss: bool
+) -> Bench:
+    """Return the virtual bench for a simulated rig's settings.
 
-    return open_virtual(link, _checked(settings), seed, _defect(defect), near_miss)
+    Raises UserError for an unknown defect; BenchError if the tools to emulate firmware are missing.
+    """
+    from mocks.bench import VirtualBench
+
+    return VirtualBench(_devices(kind, link, settings, seed, defect, near_miss=near_miss))
+
+
+def served_roles(kind: str, settings: Any, defect: str | None, *, near_miss: bool) -> tuple[Role, ...]:
+    """Return the ports of a simulated bench; a defect of the mock may bring a witness along."""
+    if kind == "mock" and defect:
+        from mocks.defects import chosen, find_defect
+
+        settings = chosen(find_defect(defect), near_miss=near_miss)[1].settings(settings)
+    roles: tuple[Role, ...] = settings.roles()
+    return roles
 
 
 def serve(
+    kind: str,
     link: Link | None,
     settings: object,
     seed: int,
@@ -48,18 +87,25 @@ def serve(
     near_miss: bool,
     link_dir: Path | None,
 ) -> None:
-    """Serve the mock devices on two pseudo-terminals in real time until Ctrl-C."""
+    """Serve simulated devices on pseudo-terminals in real time until Ctrl-C."""
     from mocks.ptys import serve as serve_ptys
 
-    serve_ptys(link, _checked(settings), seed, _defect(defect), near_miss, link_dir=link_dir)
+    serve_ptys(_devices(kind, link, settings, seed, defect, near_miss=near_miss), link_dir=link_dir)
 
 
-def _checked(settings: object) -> MockSettings:
-    assert isinstance(settings, mock_settings())
-    return settings
+def _devices(
+    kind: str, link: Link | None, settings: object, seed: int, defect: str | None, *, near_miss: bool
+) -> Devices:
+    require_defect(kind, defect)
+    if kind == "avr":
+        from mocks.avr.boards import open_boards
+        from mocks.avr.defects import find_firmware_defect
 
-
-def _defect(name: str | None) -> Defect | None:
+        assert isinstance(settings, avr_settings())
+        fault = find_firmware_defect(defect) if defect else None
+        return open_boards(settings, seed, fault, near_miss=near_miss)
     from mocks.defects import find_defect
+    from mocks.pair import open_pair
 
-    return find_defect(name) if name else None
+    assert isinstance(settings, mock_settings())
+    return open_pair(link, settings, seed, find_defect(defect) if defect else None, near_miss)

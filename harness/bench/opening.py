@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -33,7 +34,7 @@ def open_bench(
     `clock` is for real ports and defaults to the machine's. Raises BenchError if a port does not open,
     UserError if the defect is unknown or the rig is hardware, which has only the defects it has.
     """
-    if rig.kind == "serial":
+    if rig.is_hardware:
         if defect:
             raise UserError(
                 f"--defect is for mocks and the rig {rig.name} is hardware; leave it out, or use --rig mock"
@@ -41,7 +42,7 @@ def open_bench(
         from harness.bench.serial import SerialBench
 
         return SerialBench(rig.ports, clock)
-    return mocked.open_mock(link, rig.mock, seed, defect, near_miss=near_miss)
+    return mocked.open_mock(rig.kind, link, rig.simulated, seed, defect, near_miss=near_miss)
 
 
 def serve_mock(
@@ -53,25 +54,26 @@ def serve_mock(
     near_miss: bool = False,
     link_dir: Path | None = None,
 ) -> None:
-    """Serve the rig's mock devices on two pseudo-terminals in real time until Ctrl-C; prints their names.
+    """Serve the rig's simulated devices on pseudo-terminals in real time until Ctrl-C; prints their names.
 
-    Without a `link` the mock has its own. With `link_dir`, links called transmitter and receiver are made
+    Without a `link` the mock has its own. With `link_dir`, links with the roles' names are made
     there, and a rig file `rig.yaml` that names them. Raises UserError if the rig is hardware, the defect
     unknown, or something of another's stands in the way.
     """
-    if rig.kind != "mock":
+    if rig.is_hardware:
         raise UserError(
-            f"the rig {rig.name} names real ports; `propsoff mock` needs a rig with `bench: mock`"
+            f"the rig {rig.name} names real ports; `propsoff mock` needs a rig with `bench: mock` or `avr`"
         )
-    mocked.require_defect(defect)
+    mocked.require_defect(rig.kind, defect)
     if link_dir is not None:
-        _write_rig(link_dir, rig.ports[Role.TRANSMITTER].baud)
-    mocked.serve(link, rig.mock, seed, defect, near_miss=near_miss, link_dir=link_dir)
+        roles = mocked.served_roles(rig.kind, rig.simulated, defect, near_miss=near_miss)
+        _write_rig(link_dir, roles, rig.ports[Role.TRANSMITTER].baud)
+    mocked.serve(rig.kind, link, rig.simulated, seed, defect, near_miss=near_miss, link_dir=link_dir)
 
 
-def _write_rig(folder: Path, baud: int) -> None:
+def _write_rig(folder: Path, roles: Iterable[Role], baud: int) -> None:
     """Write the rig file for a served mock, but not over a file that says something else."""
-    ports = {role: PortSpec(str(folder.resolve() / role), baud) for role in Role}
+    ports = {role: PortSpec(str(folder.resolve() / role), baud) for role in roles}
     file, text = folder / "rig.yaml", serial_rig_text(ports, MOCK_ABOUT)
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from enum import StrEnum
-from typing import Literal, NamedTuple, Protocol
+from typing import Final, Literal, NamedTuple, Protocol
 
 
 class Role(StrEnum):
@@ -15,6 +15,11 @@ class Role(StrEnum):
 
     TRANSMITTER = "transmitter"
     RECEIVER = "receiver"
+    WITNESS = "witness"
+
+
+DEVICES: Final = (Role.TRANSMITTER, Role.RECEIVER)
+"""The two devices under test, which every bench has; a witness of the receiver's pins stands on some."""
 
 
 class Chunk(NamedTuple):
@@ -29,7 +34,7 @@ ControlLine = Literal["dtr", "rts"]
 
 
 class Bench(Protocol):
-    """Two bench ports. Times are ns on the bench's own clock, which starts anywhere and never goes back.
+    """Two bench ports or three. Times are ns on the bench's own clock: it starts anywhere, never goes back.
 
     Every method may raise `harness.errors.BenchError` naming role, port and time when a port is gone.
     """
@@ -46,7 +51,7 @@ class Bench(Protocol):
 
     @property
     def baud(self) -> Mapping[Role, int]:
-        """Bits per second of each port's line (8N1: ten bits a byte)."""
+        """Bits per second of each port's line (8N1: ten bits a byte); the keys say which ports there are."""
         ...
 
     @property

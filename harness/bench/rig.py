@@ -5,8 +5,11 @@
     bench: serial
     transmitter: {port: /dev/ttyUSB0, baud: 115200}
     receiver: {port: socket://bench-pi:4000}
+    witness: {port: /dev/ttyUSB2}
 
-With `bench: mock`, a `mock:` section says how the simulated devices differ from ideal ones.
+The witness, which measures the receiver's output pulses, may be left out.
+With `bench: mock`, a `mock:` section says how the simulated devices differ from ideal ones; with
+`bench: avr`, an `avr:` section does so for real firmware on emulated microcontrollers.
 """
 
 from __future__ import annotations
@@ -19,8 +22,9 @@ from functools import cache
 from pathlib import Path
 from typing import Any, ClassVar, Final, Literal
 
+from harness.bench.mocked import KINDS
 from harness.bench.ports import DEFAULT_BAUD, PortSpec, same_port_key
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES, Role
 from harness.errors import Problem, RigError
 from harness.plan.fields import read_mapping
 from harness.plan.kinds import Choice, Nested, Text, Whole, key
@@ -33,18 +37,23 @@ SUFFIXES: Final = (".yaml", ".yml")
 
 @dataclass(frozen=True, slots=True)
 class Rig:
-    """A bench to be opened. `mock` holds the mock's settings (`mocks.settings.MockSettings`), None if serial.
+    """A bench to be opened. `simulated` holds the settings of a mock or emulated bench, None if serial.
 
     `name` is the built-in name or the file's stem, `file` the path as given, `text` the file as read.
     """
 
     name: str
-    kind: Literal["mock", "serial"]
+    kind: Literal["mock", "avr", "serial"]
     ports: Mapping[Role, PortSpec]
-    mock: object | None = None
+    simulated: object | None = None
     about: str = ""
     file: str = ""
     text: str = field(default="", repr=False)
+
+    @property
+    def is_hardware(self) -> bool:
+        """True when real motors could be attached."""
+        return self.kind == "serial"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,18 +70,22 @@ class PortKeys:
 @cache
 def rig_keys() -> type[Any]:
     """Return the dataclass of a rig file's keys; the mock's settings are looked up when first needed."""
-    from harness.bench.mocked import mock_settings
+    from harness.bench.mocked import avr_settings, mock_settings
 
-    settings = mock_settings()
+    mock_keys, avr_keys = mock_settings(), avr_settings()
 
     @dataclass(frozen=True, slots=True)
     class RigKeys:
         format: int = key(Whole(1, 1), "Version of this rig format: 1.", yaml="propsoff_rig")
         about: str = key(Text(4000), "What stands on this bench.", "")
-        bench: str = key(Choice("serial", "mock"), "Real ports, or simulated devices.")
+        bench: str = key(Choice("serial", *KINDS), "Real ports, simulated devices, or emulated ones.")
         transmitter: PortKeys | None = key(Nested(PortKeys), "Where the transmitter is plugged in.", None)
         receiver: PortKeys | None = key(Nested(PortKeys), "Where the receiver is plugged in.", None)
-        mock: Any = key(Nested(settings), "How simulated devices differ from ideal ones.", settings())
+        witness: PortKeys | None = key(
+            Nested(PortKeys), "Where the witness of the receiver's pins is plugged in, if there is one.", None
+        )
+        mock: Any = key(Nested(mock_keys), "How simulated devices differ from ideal ones.", mock_keys())
+        avr: Any = key(Nested(avr_keys), "Firmware on emulated microcontrollers, and its world.", avr_keys())
 
     return RigKeys
 
@@ -102,41 +115,56 @@ def _read(document: Document) -> Rig:
     reading = Reading(document)
     keys = read_mapping(document.root, rig_keys(), reading, ignored=("$schema",))
     kind = document.root.get("bench")
-    if kind is not None and kind.text == "mock":
-        _refuse_ports(document.root, reading)
+    if kind is not None and kind.text in KINDS:
+        _refuse_ports(document.root, kind.text, reading)
     elif kind is not None and kind.text == "serial":
         _require_ports(document.root, reading)
     reading.finish(RigError)
     assert keys is not None
-    mock = keys.mock if keys.bench == "mock" else None
-    ports = _mock_ports(mock) if mock else {role: _spec(getattr(keys, role)) for role in Role}
+    simulated = getattr(keys, keys.bench) if keys.bench in KINDS else None
+    given = {role: getattr(keys, role) for role in Role}
+    plugged = {role: _spec(port) for role, port in given.items() if port}
+    ports = simulated_ports(simulated) if simulated else plugged
     name = Path(document.file).stem
-    return Rig(name, keys.bench, ports, mock, keys.about, document.file, document.text)
+    return Rig(name, keys.bench, ports, simulated, keys.about, document.file, document.text)
 
 
 def _spec(keys: PortKeys) -> PortSpec:
     return PortSpec(keys.port, keys.baud)
 
 
-def _refuse_ports(root: Node, reading: Reading) -> None:
+_SETS: Final = {
+    Role.TRANSMITTER: "baud sets the rate",
+    Role.RECEIVER: "baud sets the rate",
+    Role.WITNESS: "witness says whether there is one",
+}
+
+
+def _refuse_ports(root: Node, kind: str, reading: Reading) -> None:
     for role in Role:
         node = root.get(role)
         if node is not None:
             reading.problem(
                 node,
                 role,
-                "a mock rig has no ports",
-                "take this out, or write `bench: serial`; mock.baud sets the rate",
+                f"a rig with `bench: {kind}` has no ports",
+                f"take this out, or write `bench: serial`; {kind}.{_SETS[role]}",
+            )
+    _refuse_sections(root, kind, reading)
+
+
+def _refuse_sections(root: Node, kind: str, reading: Reading) -> None:
+    for other in KINDS:
+        node = root.get(other)
+        if node is not None and other != kind:
+            reading.problem(
+                node, other, f"`bench: {kind}` does not use this", f"take this out, or write `bench: {other}`"
             )
 
 
 def _require_ports(root: Node, reading: Reading) -> None:
-    mock = root.get("mock")
-    if mock is not None:
-        reading.problem(
-            mock, "mock", "a serial rig simulates nothing", "take this out, or write `bench: mock`"
-        )
-    for role in Role:
+    _refuse_sections(root, "serial", reading)
+    for role in DEVICES:
         if root.get(role) is None:
             reading.problem(root, "", f"the key `{role}` is missing", "it takes a port, such as /dev/ttyUSB0")
     for role in Role:
@@ -154,18 +182,22 @@ def _check_port_name(role: Role, reading: Reading) -> None:
 
 
 def _refuse_same_port(reading: Reading) -> None:
-    """Note at the second of two ports that it is the first one again, maybe by another name."""
+    """Note at the later of two ports that it is an earlier one again, maybe by another name."""
     found = [(node, role) for role in Role if (node := reading.places.get(f"{role}.port"))]
     found.sort(key=lambda port: (port[0].line, port[0].column))
-    texts = [node.text for node, _ in found if node.text.strip()]
-    if len(texts) == len(Role) and same_port_key(texts[0]) == same_port_key(texts[1]):
-        node, role = found[1]
-        what = f"{quoted(node.text)} is the {found[0][1]}'s port too"
-        reading.problem(node, f"{role}.port", what, "each device needs a port of its own")
+    taken: dict[str, Role] = {}
+    for node, role in found:
+        if not node.text.strip():
+            continue
+        first = taken.setdefault(same_port_key(node.text), role)
+        if first is not role:
+            what = f"{quoted(node.text)} is the {first}'s port too"
+            reading.problem(node, f"{role}.port", what, "each device needs a port of its own")
 
 
-def _mock_ports(settings: Any) -> dict[Role, PortSpec]:
-    return {role: PortSpec("", settings.baud) for role in Role}
+def simulated_ports(settings: Any) -> dict[Role, PortSpec]:
+    """Return the ports of a simulated bench: nameless, at the rate that its settings say."""
+    return {role: PortSpec("", settings.baud) for role in settings.roles()}
 
 
 TYPICAL_MOCK: Final = """\
@@ -192,10 +224,30 @@ def _ideal_mock() -> Rig:
     from harness.bench.mocked import mock_settings
 
     settings = mock_settings()()
-    return Rig("ideal-mock", "mock", _mock_ports(settings), settings, "The mock with every effect off.")
+    return Rig("ideal-mock", "mock", simulated_ports(settings), settings, "The mock with every effect off.")
 
 
-BUILT_IN: Final[Mapping[str, Callable[[], Rig]]] = {"mock": _typical_mock, "ideal-mock": _ideal_mock}
+TYPICAL_AVR: Final = """\
+propsoff_rig: 1
+about: Dunlin's firmware, compiled and run on emulated 8-bit microcontrollers; radio and lines are simulated.
+bench: avr
+avr:
+  loss: 2 %                   # of single transmissions; retransmissions mend nearly all
+  usb_latency: 1 ms
+  transmitter_skew_ppm: 25
+  receiver_skew_ppm: -40
+"""
+
+
+def _typical_avr() -> Rig:
+    return replace(parse_rig(TYPICAL_AVR, "the built-in rig avr"), name="avr", file="")
+
+
+BUILT_IN: Final[Mapping[str, Callable[[], Rig]]] = {
+    "mock": _typical_mock,
+    "ideal-mock": _ideal_mock,
+    "avr": _typical_avr,
+}
 
 
 def serial_rig_text(ports: Mapping[Role, PortSpec], about: str) -> str:

@@ -25,6 +25,7 @@ class WireRole(IntEnum):
 
     TRANSMITTER = 1
     RECEIVER = 2
+    WITNESS = 3
 
 
 class Ability(IntFlag):

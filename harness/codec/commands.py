@@ -12,7 +12,7 @@ from harness.codec.layout import Empty, MessageError, pack_pulses, unpack_fixed,
 
 @dataclass(frozen=True, slots=True)
 class Identify:
-    """PC to either: who are you? Carries the newest protocol version the PC speaks.
+    """PC to any device: who are you? Carries the newest protocol version the PC speaks.
 
     A newer version may add bytes after the first; they are passed over.
     """
@@ -34,7 +34,7 @@ class Identify:
 
 @dataclass(frozen=True, slots=True)
 class Ping:
-    """PC to either: answer at once with your time."""
+    """PC to any device: answer at once with your time."""
 
     TYPE: ClassVar[int] = 0x02
     LAYOUT: ClassVar[struct.Struct] = struct.Struct("<I")
@@ -52,21 +52,21 @@ class Ping:
 
 @dataclass(frozen=True, slots=True)
 class KeepAlive(Empty):
-    """PC to either: the harness is alive. Without one for 500 ms the device lets go of the override."""
+    """PC to any device: the harness is alive. Without one for 500 ms the device lets go of the override."""
 
     TYPE: ClassVar[int] = 0x03
 
 
 @dataclass(frozen=True, slots=True)
 class Release(Empty):
-    """PC to either: end every override, burst, silence and injection now."""
+    """PC to any device: end every override, burst, silence and injection now."""
 
     TYPE: ClassVar[int] = 0x04
 
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """PC to either: change one setting (`SettingId` gives the unit)."""
+    """PC to any device: change one setting (`SettingId` gives the unit)."""
 
     TYPE: ClassVar[int] = 0x05
     LAYOUT: ClassVar[struct.Struct] = struct.Struct("<Bi")
@@ -85,7 +85,7 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class Restart(Empty):
-    """PC to either: reply, then restart as after a reset."""
+    """PC to any device: reply, then restart as after a reset."""
 
     TYPE: ClassVar[int] = 0x06
 

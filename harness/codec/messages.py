@@ -49,6 +49,7 @@ from harness.codec.reports import (
     Identity,
     OutputChange,
     Pong,
+    Pulses,
     Reply,
     Sent,
     Started,
@@ -83,6 +84,7 @@ __all__ = [
     "OutputReason",
     "Ping",
     "Pong",
+    "Pulses",
     "Release",
     "Reply",
     "Restart",
@@ -102,13 +104,13 @@ __all__ = [
 
 AnyMessage = (
     Identify | Ping | KeepAlive | Release | Setting | Restart | Sticks | Burst | Silence | Inject | MuteAcks
-    | Identity | Pong | Reply | Started | Sent | Telemetry | Applied | OutputChange | Counters
+    | Identity | Pong | Reply | Started | Sent | Telemetry | Applied | OutputChange | Counters | Pulses
 )  # fmt: skip
 BY_TYPE: Final = {
     kind.TYPE: kind
     for kind in (
         Identify, Ping, KeepAlive, Release, Setting, Restart, Sticks, Burst, Silence, Inject, MuteAcks,
-        Identity, Pong, Reply, Started, Sent, Telemetry, Applied, OutputChange, Counters,
+        Identity, Pong, Reply, Started, Sent, Telemetry, Applied, OutputChange, Counters, Pulses,
     )
 }  # fmt: skip
 

@@ -10,13 +10,13 @@ import struct
 from dataclasses import dataclass
 from typing import ClassVar
 
-from harness.codec.codes import MAX_NAME, MAX_TELEMETRY, PROTOCOL_VERSION
+from harness.codec.codes import MAX_CHANNELS, MAX_NAME, MAX_TELEMETRY, PROTOCOL_VERSION
 from harness.codec.layout import MessageError, pack_pulses, unpack_fixed, unpack_pulses
 
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Either to PC: who I am. Names are UTF-8, at most 24 bytes each, and untrusted.
+    """Any device to PC: who I am. Names are UTF-8, at most 24 bytes each, and untrusted.
 
     A newer protocol version may add bytes at the end; they are passed over, so that its number can be told.
     """
@@ -63,7 +63,7 @@ def _pack_name(name: str) -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class Pong:
-    """Either to PC: the nonce of a ping and the device's time when it answered."""
+    """Any device to PC: the nonce of a ping and the device's time when it answered."""
 
     TYPE: ClassVar[int] = 0x42
     LAYOUT: ClassVar[struct.Struct] = struct.Struct("<II")
@@ -82,7 +82,7 @@ class Pong:
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """Either to PC: what became of a command (its type and counter), and when it took effect."""
+    """Any device to PC: what became of a command (its type and counter), and when it took effect."""
 
     TYPE: ClassVar[int] = 0x43
     LAYOUT: ClassVar[struct.Struct] = struct.Struct("<BHBI")
@@ -103,7 +103,7 @@ class Reply:
 
 @dataclass(frozen=True, slots=True)
 class Started:
-    """Either to PC: I have just started, and why. Its counter begins again at 0."""
+    """Any device to PC: I have just started, and why. Its counter begins again at 0."""
 
     TYPE: ClassVar[int] = 0x44
     LAYOUT: ClassVar[struct.Struct] = struct.Struct("<BI")
@@ -247,3 +247,36 @@ class Counters:
     def unpack(cls, payload: bytes) -> Counters:
         """Read a payload; raises MessageError."""
         return cls(*unpack_fixed(cls.LAYOUT, payload))
+
+
+@dataclass(frozen=True, slots=True)
+class Pulses:
+    """Witness to PC: what came out of the receiver's pins, one pulse of each input at most.
+
+    `at_us` is when the set was closed. Each pulse is (`ended_us`, `width`): us from its falling edge to
+    `at_us`, and its width in tenths of a microsecond; a width of 0 means no pulse on this input in this set.
+    """
+
+    TYPE: ClassVar[int] = 0x70
+    HEAD: ClassVar[struct.Struct] = struct.Struct("<IB")
+    PULSE: ClassVar[struct.Struct] = struct.Struct("<HH")
+    at_us: int
+    pulses: tuple[tuple[int, int], ...]
+
+    def pack(self) -> bytes:
+        """Return `at u32 | count u8 | (ended u16 | width u16) x count`."""
+        count = len(self.pulses)
+        if count > MAX_CHANNELS:
+            raise MessageError(f"{count} inputs, at most {MAX_CHANNELS}")
+        return self.HEAD.pack(self.at_us, count) + b"".join(self.PULSE.pack(*one) for one in self.pulses)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> Pulses:
+        """Read a payload; raises MessageError."""
+        if len(payload) < cls.HEAD.size:
+            raise MessageError(f"payload of {len(payload)} bytes, expected at least {cls.HEAD.size}")
+        at_us, count = cls.HEAD.unpack_from(payload)
+        if count > MAX_CHANNELS or len(payload) != cls.HEAD.size + count * cls.PULSE.size:
+            raise MessageError(f"{count} inputs do not fit a payload of {len(payload)} bytes")
+        pulses = cls.PULSE.iter_unpack(payload[cls.HEAD.size :])
+        return cls(at_us, tuple((ended_us, width) for ended_us, width in pulses))

@@ -84,6 +84,17 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
         "preload the payload right after each packet; flush payloads that were not fetched",
     ),
     ("telemetry_age", "few"): ("raise `times` of the inject step",),
+    ("pins", "fail"): (
+        "look at which variable the report is made from, and which one the servo timer is set from",
+        "check that each witness input hangs on the pin of its own channel",
+    ),
+    ("pins", "dead"): (
+        "check the wire to that witness input, and that the pin is set up as an output",
+        "look for a servo timer that is stopped, or set once too seldom",
+    ),
+    ("pins", "doubt"): (
+        "the witness's clock is known too poorly: run longer, or set its adapter's latency timer to 1 ms",
+    ),
     ("bench", "fail"): BENCH,
     ("bench", "gone"): ("look at the cable and the adapter; the recording up to then is intact",),
     ("bench", "early"): ("run the plan again to the end",),

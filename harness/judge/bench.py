@@ -15,17 +15,23 @@ from harness.measure.tables import MANY
 from harness.plan import model as p
 from harness.verdict import CheckResult, Verdict
 
-WIRE_ROLE = {Role.TRANSMITTER: WireRole.TRANSMITTER, Role.RECEIVER: WireRole.RECEIVER}
+WIRE_ROLE = {
+    Role.TRANSMITTER: WireRole.TRANSMITTER,
+    Role.RECEIVER: WireRole.RECEIVER,
+    Role.WITNESS: WireRole.WITNESS,
+}
 
 
 def judge_bench(rule: p.BenchHealth, evidence: Evidence) -> CheckResult:
     """Judge the bench itself: an error if it was at fault, inconclusive if the run was cut short."""
-    worst = max(_lost_share(evidence, role) for role in Role)
+    worst = max(_lost_share(evidence, role) for role in evidence.heard)
     faults = _faults(rule, evidence)
     early = _ended_early(evidence)
     verdict = Verdict.ERROR if faults else Verdict.INCONCLUSIVE if early else Verdict.PASS
-    total = sum(evidence.heard[role].messages for role in Role)
-    bounds = [f"{role.value} to {plain(evidence.clocks[role].bound_ns / US, 0)} us" for role in Role]
+    total = sum(heard.messages for heard in evidence.heard.values())
+    bounds = [
+        f"{role.value} to {plain(clock.bound_ns / US, 0)} us" for role, clock in evidence.clocks.items()
+    ]
     fine = (
         f"{many(total, 'message')} came through, {share(worst)} lost at most on a port; "
         f"clocks known: {', '.join(bounds)}"
@@ -55,8 +61,7 @@ def _lost_share(evidence: Evidence, role: Role) -> Fraction:
 def _faults(rule: p.BenchHealth, evidence: Evidence) -> list[tuple[str, str]]:
     """Return everything that makes the bench an error, as situation and words, the plainest first."""
     found = _gone(evidence)
-    for role in Role:
-        heard = evidence.heard[role]
+    for role, heard in evidence.heard.items():
         if not heard.messages:
             junk = _junk(evidence, role)
             found.append(("identity", f"the {role.value}'s port said nothing that can be read{junk}"))
@@ -101,7 +106,7 @@ def _identity_faults(evidence: Evidence, role: Role) -> list[tuple[str, str]]:
     if found is None:
         return [("identity", f"the {role.value} never said who it is")]
     if found.role != WIRE_ROLE[role]:
-        other = {1: "a transmitter", 2: "a receiver"}.get(found.role, "something else")
+        other = {1: "a transmitter", 2: "a receiver", 3: "a witness"}.get(found.role, "something else")
         return [("identity", f"the {role.value}'s port leads to {other}")]
     return []
 
@@ -139,8 +144,7 @@ def commands_damaged(evidence: Evidence) -> int:
 
 def _counts(evidence: Evidence) -> dict[str, int]:
     counts: dict[str, int] = {}
-    for role in Role:
-        heard = evidence.heard[role]
+    for role, heard in evidence.heard.items():
         counts[f"{role.value} messages"] = heard.messages
         counts[f"{role.value} messages lost"] = heard.messages_lost
         counts[f"{role.value} bad frames"] = heard.bad_frames
@@ -156,8 +160,8 @@ def _messages(missing: int) -> str:
 def _gap_examples(evidence: Evidence) -> tuple[str, ...]:
     gaps = [
         (before, role.value, missing)
-        for role in Role
-        for before, _, missing in evidence.heard[role].gaps[:EXAMPLES].tolist()
+        for role, heard in evidence.heard.items()
+        for before, _, missing in heard.gaps[:EXAMPLES].tolist()
     ]
     return tuple(
         f"the {name} lost {_messages(missing)} at {moment(evidence, before)}"

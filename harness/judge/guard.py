@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES, Role
 from harness.judge.advice import BENCH, MORE
 from harness.judge.words import many
 from harness.measure.evidence import Evidence
@@ -46,11 +46,12 @@ def no_data(evidence: Evidence, what: str, sample_unit: str) -> CheckResult:
 
 def why_missing(evidence: Evidence) -> str:
     """Return what about the bench can explain missing data, for the end of a reason."""
-    silent = [role.value for role in Role if not evidence.heard[role].messages]
+    silent = [role.value for role in DEVICES if not evidence.heard[role].messages]
     if silent:
         return f": the port of the {' and the '.join(silent)} said nothing"
-    if evidence.quiet:
-        return f": the port of the {' and the '.join(role.value for role in evidence.quiet)} fell silent"
+    quiet = [role.value for role in DEVICES if role in evidence.quiet]
+    if quiet:
+        return f": the port of the {' and the '.join(quiet)} fell silent"
     if not evidence.steps:
         return ": the recording ends before the first step"
     if evidence.end.why != "complete":

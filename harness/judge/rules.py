@@ -24,6 +24,7 @@ from harness.judge.link import (
     judge_packet_rate,
 )
 from harness.judge.outputs import judge_fidelity, judge_no_glitch
+from harness.judge.pins import judge_pins
 from harness.judge.recovery import judge_failsafe_exit
 from harness.judge.telemetry import judge_telemetry_age, judge_telemetry_value
 from harness.judge.words import foreign, many, moment, ms, plain
@@ -49,6 +50,7 @@ RULES: Final[dict[type, Callable[[Any, Evidence], CheckResult]]] = {
     p.NoGlitch: judge_no_glitch,
     p.TelemetryValue: judge_telemetry_value,
     p.TelemetryAge: judge_telemetry_age,
+    p.Pins: judge_pins,
     p.BenchHealth: judge_bench,
 }
 MOST_NOTES: Final = 30
@@ -71,7 +73,7 @@ def judge_evidence(evidence: Evidence) -> Judgement:
         link_seconds=evidence.run.seconds,
         packets_sent=len(asked),
         packets_applied=int(np.isin(asked, evidence.applied.sent_row).sum()),
-        devices={role.value: _device(evidence, role) for role in Role},
+        devices={role.value: _device(evidence, role) for role in evidence.heard},
         notes=_notes(evidence),
     )
 
@@ -102,7 +104,7 @@ def _device(evidence: Evidence, role: Role) -> str:
     words = [f"{found.firmware} {found.version}".strip() or "nameless firmware"]
     if found.serial:
         words.append(f"serial {found.serial}")
-    words.append(many(found.channels, "channel"))
+    words.append(many(found.channels, "input" if role is Role.WITNESS else "channel"))
     if found.packet_rate_mhz:
         words.append(f"{plain(found.packet_rate_mhz / 1000)} Hz")
     return ", ".join(words)
@@ -121,7 +123,7 @@ def _notes(evidence: Evidence) -> tuple[str, ...]:
         detail = f" ({end.detail})" if end.detail else ""
         notes.append(f"{what}{detail}; checks are judged as far as the data go")
     notes += [f"recording: {problem}" for problem in evidence.recording.problems[:3]]
-    for role in Role:
+    for role in evidence.heard:
         notes += _port_notes(evidence, role)
     cuts = [cut for cut in evidence.cuts if not cut.held]
     if cuts:

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS
 from harness.codec import messages as wire
 from harness.measure.arrays import Ints, ints
@@ -56,10 +56,11 @@ PINGS_UNANSWERED: Final = 2
 class Evidence:
     """Everything that measurements need, frozen. Times are host ns unless a name says otherwise.
 
-    `heard` and `told` are each port's two directions; `clocks` maps each device's stamps; `slack_ns` is how
-    far apart two mapped times of different devices may be; `report_delay_ns` the longest time seen from an
-    event to its report; `run` spans the steps; `quiet` names the ports that fell silent before the end,
-    `silences` tells when the PC left a device alone for so long that it let go.
+    `heard` and `told` are each port's two directions, a witness's too if there is one; `clocks` maps each
+    device's stamps; `slack_ns` is how far apart two mapped times of the two devices under test may be;
+    `report_delay_ns` the longest time seen from an event to its report; `run` spans the steps; `quiet` names
+    the ports that fell silent before the end, `silences` tells when the PC left one of the two devices alone
+    for so long that it let go.
     """
 
     plan: Plan
@@ -109,12 +110,14 @@ class Evidence:
 
 def gather(plan: Plan, recording: Recording) -> Evidence:
     """Decode and line up a recording. Pure; odd or missing data give empty tables, never an exception."""
-    told = {role: read_stream(recording.ports.get(role), Direction.TO_DEVICE) for role in Role}
-    said = {role: read_stream(recording.ports.get(role), Direction.TO_PC) for role in Role}
-    heard = {role: with_commands(said[role], told[role]) for role in Role}
-    clocks = {role: map_clock(heard[role], told[role], recording.header.baud.get(role, 0)) for role in Role}
+    baud = recording.header.baud
+    roles = [role for role in Role if role in DEVICES or role in baud]
+    told = {role: read_stream(recording.ports.get(role), Direction.TO_DEVICE) for role in roles}
+    said = {role: read_stream(recording.ports.get(role), Direction.TO_PC) for role in roles}
+    heard = {role: with_commands(said[role], told[role]) for role in roles}
+    clocks = {role: map_clock(heard[role], told[role], baud.get(role, 0)) for role in roles}
     data_end_ns = _data_end_ns(recording)
-    slack_ns = sum(clock.bound_ns for clock in clocks.values()) + 2 * RESOLUTION_NS
+    slack_ns = sum(clocks[role].bound_ns for role in DEVICES) + 2 * RESOLUTION_NS
     sticks = read_sticks(told[Role.TRANSMITTER], plan.link.channels)
     sent = read_sent(heard[Role.TRANSMITTER], clocks[Role.TRANSMITTER], sticks)
     applied = read_applied(
@@ -140,14 +143,14 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
         cuts=read_cuts(told[Role.TRANSMITTER], sent, applied, data_end_ns, slack_ns),
         restarts=tuple(
             span
-            for role in Role
+            for role in DEVICES
             for span in read_restarts(plan, role, told[role], heard[role], sent, applied)
         ),
         end=read_end(recording, data_end_ns),
         data_end_ns=data_end_ns,
-        quiet=tuple(role for role in Role if _fell_quiet(heard[role], told[role], data_end_ns)),
+        quiet=tuple(role for role in roles if _fell_quiet(heard[role], told[role], data_end_ns)),
         silences=tuple(
-            (role, silence) for role in Role for silence in read_silences(recording.ports.get(role))
+            (role, silence) for role in DEVICES for silence in read_silences(recording.ports.get(role))
         ),
     )
 

@@ -11,7 +11,7 @@ from harness.clock import S
 from harness.codec import messages as wire
 from harness.codec.frames import MIN_BODY
 from harness.measure.arrays import Ints, ints
-from harness.measure.tables import Stream
+from harness.measure.tables import NO_TAIL, TAILS, Stream
 
 WRAP_US: Final = 1 << 32
 BITS_A_BYTE: Final = 10
@@ -131,6 +131,7 @@ def read_stamps(heard: Stream, baud: int) -> Stamps:
 
 _STAMPED: Final = (
     wire.Pong.TYPE, wire.Sent.TYPE, wire.Telemetry.TYPE, wire.Applied.TYPE, wire.OutputChange.TYPE,
+    wire.Pulses.TYPE,
 )  # fmt: skip
 
 
@@ -144,5 +145,6 @@ def _table_stamps(heard: Stream, kind: int) -> tuple[Ints, Ints, Ints, Ints]:
     if kind == wire.Sent.TYPE:
         took = table.rows["took_us"].astype(np.int64)
         stamp = (stamp + np.where(took < TOOK_MOST_US, took, 0)) % WRAP_US
-    item = 1 if kind == wire.Telemetry.TYPE else 2
-    return table.frame, stamp, table.at_ns, table.rows.dtype.itemsize + 4 + item * table.tail_count
+    tail = TAILS.get(kind, NO_TAIL)
+    size = table.rows.dtype.itemsize + 4 + tail.numbers * tail.width * table.tail_count
+    return table.frame, stamp, table.at_ns, size

@@ -33,10 +33,27 @@ COLUMNS: Final[Mapping[int, tuple[tuple[str, str], ...]]] = {
     wire.Applied.TYPE: (("packet", "<u2"), ("at_us", "<u4"), ("signal_dbm", "i1"), ("count", "u1")),
     wire.OutputChange.TYPE: (("at_us", "<u4"), ("reason", "u1"), ("count", "u1")),
     wire.Sticks.TYPE: (("set_number", "<u2"), ("count", "u1")),
+    wire.Pulses.TYPE: (("at_us", "<u4"), ("count", "u1")),
 }  # fmt: skip
 """The fixed fields of each message kept as a table, as `harness.codec.messages` packs them."""
-PULSES: Final = frozenset((wire.Applied.TYPE, wire.OutputChange.TYPE, wire.Sticks.TYPE))
-"""Tables that end in `count` pulses of 16 bits."""
+
+
+class Tail(NamedTuple):
+    """What stands `count` times, at most `most`, behind the fixed fields: `numbers` of `width` bytes each."""
+
+    numbers: int
+    width: int
+    most: int
+
+
+TAILS: Final[Mapping[int, Tail]] = {
+    wire.Applied.TYPE: Tail(1, 2, wire.MAX_CHANNELS),
+    wire.OutputChange.TYPE: Tail(1, 2, wire.MAX_CHANNELS),
+    wire.Sticks.TYPE: Tail(1, 2, wire.MAX_CHANNELS),
+    wire.Pulses.TYPE: Tail(2, 2, wire.MAX_CHANNELS),
+    wire.Telemetry.TYPE: Tail(1, 1, wire.MAX_TELEMETRY),
+}
+NO_TAIL: Final = Tail(1, 1, 0)
 SKIPPED: Final = frozenset((wire.KeepAlive.TYPE,))
 """Known, counted, and of no interest here."""
 HALF: Final = 1 << 15
@@ -67,7 +84,7 @@ class Table:
 
     `frame` is each row's place among the stream's good frames, `at_ns` its arrival (or sending) time, `rows`
     its fields, `tail` what follows them: an (n, width) array of pulses or payload bytes, 0 where a row has
-    fewer, with `tail_count` saying how many a row has.
+    fewer, with `tail_count` saying how many a row has. A witness's pulse takes two columns.
     """
 
     frame: Ints
@@ -269,30 +286,29 @@ def _table(kind: int, bodies: list[bytes], frames: Ints, at_ns: Ints) -> tuple[T
     """
     head = np.dtype([*HEAD, *COLUMNS[kind]])
     lengths = np.fromiter(map(len, bodies), dtype=np.int64, count=len(bodies))
-    fits = {int(size) for size in np.unique(lengths) if _fits(kind, int(size) - head.itemsize - CRC_BYTES)}
-    item = 2 if kind in PULSES else 1
-    width = max(((size - head.itemsize - CRC_BYTES) // item for size in fits), default=0)
+    kind_of = TAILS.get(kind, NO_TAIL)
+    fits = {int(size) for size in np.unique(lengths) if _fits(kind_of, int(size) - head.itemsize - CRC_BYTES)}
+    width = max(((size - head.itemsize - CRC_BYTES) // kind_of.width for size in fits), default=0)
     rows = np.zeros(len(bodies), dtype=head)
     tail = np.zeros((len(bodies), width), dtype=np.int64)
     count = np.zeros(len(bodies), dtype=np.int64)
     good = np.zeros(len(bodies), dtype=np.bool_)
     for size in sorted(fits):
         chosen = lengths == size
-        many = (size - head.itemsize - CRC_BYTES) // item
-        layout = np.dtype([("head", head), ("tail", f"<u{item}", (many,)), ("crc", ">u2")])
+        many = (size - head.itemsize - CRC_BYTES) // kind_of.width
+        layout = np.dtype([("head", head), ("tail", f"<u{kind_of.width}", (many,)), ("crc", ">u2")])
         part = np.frombuffer(b"".join(compress(bodies, chosen.tolist())), dtype=layout)
-        rows[chosen], count[chosen], good[chosen] = part["head"], many, True
+        rows[chosen], count[chosen], good[chosen] = part["head"], many // kind_of.numbers, True
         tail[chosen, :many] = part["tail"]
-    if kind in PULSES or kind == wire.Telemetry.TYPE:
+    if kind in TAILS:
         good &= rows["count"] == count
     return Table(frames[good], at_ns[good], rows[good], tail[good], count[good]), int((~good).sum())
 
 
-def _fits(kind: int, spare: int) -> bool:
-    """Return whether `spare` bytes behind the fixed fields can belong to a message of this type."""
-    if kind in PULSES:
-        return 0 <= spare <= 2 * wire.MAX_CHANNELS and spare % 2 == 0
-    return 0 <= spare <= (wire.MAX_TELEMETRY if kind == wire.Telemetry.TYPE else 0)
+def _fits(tail: Tail, spare: int) -> bool:
+    """Return whether `spare` bytes behind the fixed fields can be such a tail."""
+    each = tail.numbers * tail.width
+    return 0 <= spare <= each * tail.most and spare % each == 0
 
 
 def _others(bodies: list[bytes], kind: Ints, at_ns: Ints, counter: Ints) -> tuple[tuple[Heard, ...], int]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import ClassVar, Literal
 
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS, US, S
 from harness.plan.kinds import (
     Choice,
@@ -322,7 +322,7 @@ class Restart:
 
     WORD: ClassVar[str] = "restart"
     SHORT: ClassVar[str] = "device"
-    device: Role = key(Choice(*Role), "Which device.")
+    device: Role = key(Choice(*DEVICES), "Which device.")
     times: int = key(Whole(1, 1_000), "How many restarts.", 1)
     before_ns: int = key(Duration(0, HOUR), "Time linked before each restart.", 500 * MS, yaml="before")
     after_ns: int = key(Duration(0, HOUR), "Time to come back after each.", 2 * S, yaml="after")
@@ -492,21 +492,41 @@ class TelemetryAge:
 
 @dataclass(frozen=True, slots=True)
 class BenchHealth:
-    """Neither serial line lost messages, no port vanished, both clocks could be mapped."""
+    """No serial line lost messages, no port vanished, every clock could be mapped."""
 
     WORD: ClassVar[str] = "bench"
-    lost_at_most: Fraction = key(
-        Share(), "Largest share of serial messages lost on either port.", Fraction(0)
+    lost_at_most: Fraction = key(Share(), "Largest share of serial messages lost on any port.", Fraction(0))
+
+
+@dataclass(frozen=True, slots=True)
+class Pins:
+    """The receiver's pins do what it reports; a witness measures them."""
+
+    WORD: ClassVar[str] = "pins"
+    within_us: int = key(
+        Pulse(0, 500), "Largest difference of a pulse from what was reported.", 4, yaml="within"
+    )
+    after_ns: int = key(
+        Duration(0, S),
+        "Time after a change for which pulses may still show the old value; one 20 ms servo frame and its "
+        "pulses if left out.",
+        25 * MS,
+        yaml="after",
+    )
+    witness: Literal["required", "if present"] = key(
+        Choice("required", "if present"),
+        "Whether a bench without a witness is refused, or the check is then not judged.",
+        "required",
     )
 
 
 Check = (
     Delivery | PacketRate | Latency | ControlGap | Duplicates | FailsafeEntry | FailsafeOutputs | FailsafeExit
-    | NoFalseFailsafe | Fidelity | NoGlitch | TelemetryValue | TelemetryAge | BenchHealth
+    | NoFalseFailsafe | Fidelity | NoGlitch | TelemetryValue | TelemetryAge | Pins | BenchHealth
 )  # fmt: skip
 CHECK_KINDS: tuple[type, ...] = (
     Delivery, PacketRate, Latency, ControlGap, Duplicates, FailsafeEntry, FailsafeOutputs, FailsafeExit,
-    NoFalseFailsafe, Fidelity, NoGlitch, TelemetryValue, TelemetryAge, BenchHealth,
+    NoFalseFailsafe, Fidelity, NoGlitch, TelemetryValue, TelemetryAge, Pins, BenchHealth,
 )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from hashlib import sha256
 from typing import Final
 
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES, Role
 from harness.recording.model import Header
 from harness.recording.pcapng import COMMENT_MAX
 
@@ -42,7 +42,7 @@ def to_comments(header: Header) -> list[str]:
         "clock": header.clock,
         "wall_seconds": str(header.wall_seconds),
         "hardware": "yes" if header.hardware else "no",
-        "baud": _json({role.value: header.baud[role] for role in Role}),
+        "baud": _json({role.value: header.baud[role] for role in Role if role in header.baud}),
         "versions": _json(dict(header.versions)),
         "facts": _json(dict(sorted(header.facts.items()))),
         "rig.text": header.rig_text,
@@ -144,4 +144,5 @@ def _pairs(text: str) -> dict[str, str]:
 
 def _baud(text: str) -> dict[Role, int]:
     value = _object(text)
-    return {role: _whole(str(value.get(role.value)), 2**32) for role in Role}
+    ports = [role for role in Role if role in DEVICES or role.value in value]
+    return {role: _whole(str(value.get(role.value)), 2**32) for role in ports}

@@ -21,8 +21,9 @@ class Direction(IntEnum):
 class Header:
     """Everything a run was made under; with the packets it is all that judging needs.
 
-    `baud` and `facts` describe the ports; `clock` is `virtual` or `monotonic`; `wall_seconds` is the run's
-    start in seconds since 1970, 0 in virtual time so that equal runs give equal bytes.
+    `baud` and `facts` describe the ports; the keys of `baud` say which there are. `clock` is `virtual` or
+    `monotonic`; `wall_seconds` is the run's start in seconds since 1970, 0 in virtual time so that equal runs
+    give equal bytes.
     """
 
     plan_name: str

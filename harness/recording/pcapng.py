@@ -5,12 +5,13 @@ Source: pcapng capture file format (IETF draft-ietf-opsawg-pcapng). Every block 
     type u32 | total length u32 | body, padded to 4 bytes | total length u32
 
 and everything is little-endian here. A recording holds one Section Header Block with the header in comments,
-three Interface Description Blocks in the order of `INTERFACES`, and Enhanced Packet Blocks of one shape:
+an Interface Description Block for each port and one for the marks, and Enhanced Packet Blocks of one shape:
 
     | bytes | field                | value here                                             |
     |-------|----------------------|--------------------------------------------------------|
     | 8     | type, total length   | 6, 56 + data + padding                                 |
-    | 4     | interface            | 0 transmitter port, 1 receiver port, 2 marks           |
+    | 4     | interface            | 0 transmitter port, 1 receiver port, 2 marks,          |
+    |       |                      | 3 witness port if the bench has one                    |
     | 8     | time, high word first| ns since the recording's start                         |
     | 8     | captured, original   | bytes of data, twice                                   |
     | n     | data                 | as on the wire; a mark is JSON text                    |
@@ -26,7 +27,7 @@ CRC-32 is the ISO-HDLC one that zlib computes (check value 0xCBF43926).
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from typing import Final, NamedTuple
 
 from harness.bench.protocol import Role
@@ -71,23 +72,33 @@ COMMENT_MAX: Final = 30_000
 
 
 class InterfaceKind(NamedTuple):
-    """One of the three interfaces of a recording."""
+    """One of the interfaces of a recording."""
 
     name: str
     linktype: int
     about: str
+    role: Role | None = None
 
 
-ROLES: Final = (Role.TRANSMITTER, Role.RECEIVER)
-MARKS: Final = len(ROLES)
-"""Number of the interface that holds the marks."""
+def _port(role: Role) -> InterfaceKind:
+    about = f"bench port of the {role}, frame by frame as on the wire"
+    return InterfaceKind(role.value, LINKTYPE_USER0, about, role)
+
+
 INTERFACES: Final = (
-    InterfaceKind(
-        "transmitter", LINKTYPE_USER0, "bench port of the transmitter, frame by frame as on the wire"
-    ),
-    InterfaceKind("receiver", LINKTYPE_USER0, "bench port of the receiver, frame by frame as on the wire"),
+    _port(Role.TRANSMITTER),
+    _port(Role.RECEIVER),
     InterfaceKind("marks", LINKTYPE_USER1, "what the harness did, as JSON text"),
+    _port(Role.WITNESS),
 )
+"""Every interface that a recording may have, by number. The last is there only if the bench has a witness."""
+MARKS: Final = 2
+"""Number of the interface that holds the marks."""
+
+
+def interfaces(ports: Container[Role]) -> tuple[InterfaceKind, ...]:
+    """Return the interfaces of a recording of these ports, by number."""
+    return INTERFACES if Role.WITNESS in ports else INTERFACES[:-1]
 
 
 def block(kind: int, body: bytes) -> bytes:

@@ -27,18 +27,17 @@ from harness.recording.pcapng import (
     HASH_CRC32,
     HASH_HEAD,
     INTERFACE,
-    INTERFACES,
     MARKS,
     OTHER_BLOCKS,
     PACKET,
     PACKET_EXTRA,
     PACKET_HEAD,
     PACKET_TAIL,
-    ROLES,
     SECTION_BODY,
     SECTION_HEADER,
     USER_APPLICATION,
     interface_block,
+    interfaces,
     read_options,
 )
 from harness.recording.writer import MARK_KEY, WRITTEN
@@ -86,7 +85,7 @@ def parse_recording(data: bytes, name: str) -> Recording:
     walk.run()
     return Recording(
         header=header,
-        ports=dict(zip(ROLES, walk.ports, strict=True)),
+        ports={kind.role: walk.ports[number] for number, kind in enumerate(walk.kinds) if kind.role},
         marks=tuple(walk.marks),
         complete=not walk.problems,
         problems=walk.told(),
@@ -140,7 +139,9 @@ class _Walk:
         self.data = data
         self.at = at
         self.header = header
-        self.ports = [PortPackets([], [], []) for _ in ROLES]
+        self.kinds = interfaces(header.baud)
+        numbers = [number for number, kind in enumerate(self.kinds) if kind.role]
+        self.ports = {number: PortPackets([], [], []) for number in numbers}
         self.marks: list[Mark] = []
         self.problems: list[str] = []
         self.damaged = False
@@ -182,14 +183,17 @@ class _Walk:
         """
         data, at, size = self.data, self.at, len(self.data)
         head, tail, crc = PACKET_HEAD.unpack_from, PACKET_TAIL.unpack_from, crc32
-        sinks = [(port.at_ns.append, port.direction.append, port.data.append) for port in self.ports]
+        sinks = {
+            number: (port.at_ns.append, port.direction.append, port.data.append)
+            for number, port in self.ports.items()
+        }
         last = size - PACKET_EXTRA
         while at <= last:
             kind, total, interface, high, low, length, _ = head(data, at)
             stop = at + total
             if (
                 kind != PACKET
-                or interface >= MARKS
+                or interface not in sinks
                 or total != PACKET_EXTRA + length + (-length & 3)
                 or stop > size
             ):
@@ -256,16 +260,17 @@ class _Walk:
         if total < PACKET_EXTRA:
             return False
         _, _, interface, _, _, length, _ = PACKET_HEAD.unpack_from(self.data, at)
-        return bool(interface <= MARKS and length <= total - PACKET_EXTRA)
+        return bool(interface < len(self.kinds) and length <= total - PACKET_EXTRA)
 
     def _interface(self, at: int, total: int) -> None:
         """Compare an interface's description with the one that belongs to the header."""
         number = self._interfaces
         self._interfaces += 1
-        if number < len(INTERFACES):
-            speed = self.header.baud[ROLES[number]] if number < MARKS else 0
+        if number < len(self.kinds):
+            kind = self.kinds[number]
+            speed = self.header.baud[kind.role] if kind.role else 0
             offset = self.header.wall_seconds
-            wanted = interface_block(INTERFACES[number], offset_seconds=offset, bits_per_second=speed)
+            wanted = interface_block(kind, offset_seconds=offset, bits_per_second=speed)
             if self.data[at : at + total] == wanted:
                 return
         self.problem(at + total, f"interface {number}, at byte {at}, is not described as the header has it")
@@ -285,7 +290,7 @@ class _Walk:
             self.problem(at + total, f"the packet at byte {at} is skipped: its data do not have their CRC-32")
         elif interface == MARKS:
             self._mark(at, total, body, high << 32 | low)
-        elif interface < MARKS and flags in (1, 2):
+        elif interface in self.ports and flags in (1, 2):
             port = self.ports[interface]
             port.at_ns.append(high << 32 | low)
             port.direction.append(flags)

@@ -24,14 +24,13 @@ from harness.recording.pcapng import (
     FLAGS_HEAD,
     HASH_CRC32,
     HASH_HEAD,
-    INTERFACES,
     MARKS,
     PACKET,
     PACKET_EXTRA,
     PACKET_HEAD,
     PACKET_TAIL,
-    ROLES,
     interface_block,
+    interfaces,
     section_header,
 )
 
@@ -63,7 +62,8 @@ class RecordingWriter:
         self._file = file
         self._start_ns = start_ns
         self._last_ns = start_ns
-        self._interface = {role: number for number, role in enumerate(ROLES)}
+        kinds = interfaces(header.baud)
+        self._interface = {kind.role: number for number, kind in enumerate(kinds) if kind.role}
         self._parts: list[bytes] = []
         self._add = self._parts.append
         self._waiting = 0
@@ -76,8 +76,8 @@ class RecordingWriter:
     def _begin(self, header: Header) -> None:
         application = f"propsoff {dict(header.versions).get('propsoff', '')}".strip()
         self._append(section_header(application, to_comments(header)))
-        for kind, role in zip(INTERFACES, (*ROLES, None), strict=True):
-            speed = header.baud[role] if role else 0
+        for kind in interfaces(header.baud):
+            speed = header.baud[kind.role] if kind.role else 0
             self._append(interface_block(kind, offset_seconds=header.wall_seconds, bits_per_second=speed))
         self.flush()
 

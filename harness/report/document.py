@@ -16,7 +16,7 @@ from harness.verdict import CheckResult, Judgement
 FORMAT: Final = 1
 KEYS: Final = {
     "format": "version of this document: 1; it changes when a key is renamed or removed",
-    "verdict": "pass, fail, inconclusive or error: the worst of all checks",
+    "verdict": "pass, fail, inconclusive or error: the worst of all checks that were judged",
     "exit_code": "what the command returned: 0 pass, 1 fail, 3 error on the bench, 5 inconclusive",
     "plan.name": "the plan's name, its file name without the ending",
     "plan.title": "the plan's own one-line title",
@@ -37,7 +37,7 @@ KEYS: Final = {
     "checks": "list, in the plan's order; each entry has the following keys",
     "checks.name": "the check's name in the plan",
     "checks.kind": "what kind of check it is",
-    "checks.verdict": "pass, fail, inconclusive or error",
+    "checks.verdict": "pass, fail, inconclusive or error; none if it was not judged, as the plan allows",
     "checks.value": "measured value in `unit`; null if there is none, or if it is not finite (see `reason`)",
     "checks.interval": "[low, high] in `unit` at `confidence`, null for an open end; null if there is none",
     "checks.confidence": "confidence with which each end of the interval holds, a share of 1",

@@ -1,7 +1,7 @@
 """What does junit.xml hold? One test suite a plan, one test case a check, for whatever reads such files.
 
 Common practice, no standard: `failure` for fail, `error` for inconclusive and error. A check that could not
-be judged is never shown as passed or skipped.
+be judged is never shown as passed; `skipped`, with its reason, is one that the plan let go unjudged.
 """
 
 from __future__ import annotations
@@ -17,7 +17,12 @@ from harness.report.figures import figures
 from harness.report.text import details, headline
 from harness.verdict import CheckResult, Verdict
 
-_TAGS: Final = {Verdict.FAIL: "failure", Verdict.INCONCLUSIVE: "error", Verdict.ERROR: "error"}
+_TAGS: Final = {
+    Verdict.FAIL: "failure",
+    Verdict.INCONCLUSIVE: "error",
+    Verdict.ERROR: "error",
+    Verdict.NONE: "skipped",
+}
 _NOTHING: Final = CheckResult(
     name="verdict", kind="verdict", verdict=Verdict.INCONCLUSIVE, reason="nothing was judged"
 )
@@ -38,9 +43,13 @@ def junit_xml(outcomes: Sequence[Outcome]) -> str:
 def _suite(outcome: Outcome) -> ET.Element:
     judgement, header = outcome.judgement, outcome.header
     suite = ET.Element("testsuite", name=clean(header.plan_name))
-    results = judgement.results or (_NOTHING,)
+    judged = any(result.verdict is not Verdict.NONE for result in judgement.results)
+    results = judgement.results if judged else (*judgement.results, _NOTHING)
     cases = [_case(result, f"propsoff.{clean(header.plan_name)}") for result in results]
     _count(suite, cases)
+    skipped = sum(case.find("skipped") is not None for case in cases)
+    if skipped:
+        suite.set("skipped", str(skipped))
     suite.set("time", f"{judgement.link_seconds:.3f}")
     if header.wall_seconds:
         suite.set("timestamp", label_of(header.wall_seconds).removesuffix("Z"))
@@ -84,6 +93,8 @@ def _case(result: CheckResult, classname: str) -> ET.Element:
     if tag is None:
         ET.SubElement(case, "system-out").text = figures(result).line() or clean(result.reason)
     else:
-        trouble = ET.SubElement(case, tag, message=clean(result.reason), type=result.verdict.value)
+        trouble = ET.SubElement(case, tag, message=clean(result.reason))
+        if tag != "skipped":  # which has no type, by common practice
+            trouble.set("type", result.verdict.value)
         trouble.text = details(result)
     return case

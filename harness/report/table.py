@@ -21,6 +21,7 @@ GAP: Final = 2
 NAME_MIN: Final = 10
 """A check's name may be folded into this many columns before anything else is."""
 STYLES: Final = {
+    Verdict.NONE: "dim",
     Verdict.PASS: "green",
     Verdict.INCONCLUSIVE: "yellow",
     Verdict.FAIL: "bold red",

@@ -27,6 +27,7 @@ _MEANINGS: Final = {
     Verdict.FAIL: "failed",
     Verdict.INCONCLUSIVE: "inconclusive",
     Verdict.PASS: "passed",
+    Verdict.NONE: "not judged",
 }
 _LIMITS_OF_A_PASS: Final = (
     "A pass is not permission to fly. It tells how this bench, these devices and these settings did in this "
@@ -36,6 +37,10 @@ _LIMITS_OF_A_PASS: Final = (
 )
 _SIMULATED: Final = (
     "The devices were simulated: this run says nothing about your own transmitter and receiver."
+)
+_EMULATED: Final = (
+    "The firmware was real and ran on emulated microcontrollers; radio, serial lines and sensors were "
+    "simulated. This run says nothing about your own boards, nor of UART overruns, brown-out or the radio."
 )
 
 
@@ -57,7 +62,9 @@ def render(
         )
         paragraphs.append(_wrap([_about_intervals(results)], width))
     paragraphs += [_wrap(details(result).splitlines(), width) for result in results if needs_words(result)]
-    warnings = _LIMITS_OF_A_PASS if outcome.header.hardware else (_SIMULATED, *_LIMITS_OF_A_PASS)
+    paragraphs.append(_wrap(_not_tested(results), width))
+    unreal = _EMULATED if _kind(outcome.header) == "emulated" else _SIMULATED
+    warnings = _LIMITS_OF_A_PASS if outcome.header.hardware else (unreal, *_LIMITS_OF_A_PASS)
     paragraphs.append(_wrap(warnings, width))
     if replay:
         paragraphs.append("\n".join(["To repeat:", *(f"  {command}" for command in replay)]))
@@ -128,18 +135,26 @@ def _command(words: Iterable[str]) -> str:
 
 def _tally(results: Sequence[CheckResult]) -> str:
     count = Counter(result.verdict for result in results)
-    if not results:
+    judged = len(results) - count[Verdict.NONE]
+    if not judged:
         return "nothing was judged"
-    if count[Verdict.PASS] == len(results):
-        return f"all {len(results)} checks passed" if len(results) > 1 else "the only check passed"
     first, *others = [f"{count[verdict]} {words}" for verdict, words in _MEANINGS.items() if count[verdict]]
     number, _, words = first.partition(" ")
-    return ", ".join([f"{number} of {len(results)} checks {words}", *others])
+    told = f"{number} of {judged} checks {words}"
+    if count[Verdict.PASS] == judged:
+        told = f"all {judged} checks passed" if judged > 1 else "the only check passed"
+    return ", ".join([told, *others])
+
+
+def _not_tested(results: Sequence[CheckResult]) -> list[str]:
+    """Name the checks that were not judged, as the plan allows."""
+    names = [clean(result.name) for result in results if result.verdict is Verdict.NONE]
+    return [f"Not tested in this run: {', '.join(names)}."] if names else []
 
 
 def _introduction(outcome: Outcome, width: int | None) -> str:
     judgement, header = outcome.judgement, outcome.header
-    devices = "real devices" if header.hardware else "simulated devices"
+    devices = "real devices" if header.hardware else f"{_kind(header)} devices"
     started = f", started {label_of(header.wall_seconds)}" if header.wall_seconds else ""
     lines = [
         clean(outcome.title),
@@ -151,6 +166,10 @@ def _introduction(outcome: Outcome, width: int | None) -> str:
     ]
     first = headline(outcome) if width is None else _wrap([headline(outcome)], width)
     return f"{first}\n{_wrap(lines, width)}"
+
+
+def _kind(header: Header) -> str:
+    return "emulated" if "avr" in header.facts else "simulated"
 
 
 def _about_intervals(results: Sequence[CheckResult]) -> str:
@@ -175,6 +194,6 @@ def _wrap(lines: Iterable[str], width: int | None) -> str:
 
 
 def _coloured_headline(text: str, verdict: Verdict) -> str:
-    codes = {Verdict.PASS: "32", Verdict.INCONCLUSIVE: "33", Verdict.FAIL: "1;31", Verdict.ERROR: "1;35"}
+    codes = {Verdict.PASS: "32", Verdict.FAIL: "1;31", Verdict.ERROR: "1;35"}
     word = verdict.value.upper()
-    return f"\x1b[{codes[verdict]}m{word}\x1b[0m{text[len(word) :]}"
+    return f"\x1b[{codes.get(verdict, '33')}m{word}\x1b[0m{text[len(word) :]}"

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from difflib import get_close_matches
 
 from harness.errors import UserError
-from mocks.defects import failsafe, radio, sticks, telemetry
+from mocks.defects import failsafe, pins, radio, sticks, telemetry
 from mocks.defects.model import HEALTHY, Defect, Patch, chosen
 
-CATALOGUE: tuple[Defect, ...] = failsafe.DEFECTS + sticks.DEFECTS + telemetry.DEFECTS + radio.DEFECTS
+CATALOGUE: tuple[Defect, ...] = (
+    failsafe.DEFECTS + sticks.DEFECTS + telemetry.DEFECTS + radio.DEFECTS + pins.DEFECTS
+)
 
 
 def find_defect(name: str) -> Defect:
@@ -16,9 +19,15 @@ def find_defect(name: str) -> Defect:
     by_name = {defect.name: defect for defect in CATALOGUE}
     if name in by_name:
         return by_name[name]
-    near = get_close_matches(name, by_name, 1)
-    hint = f"did you mean {near[0]}?" if near else "`propsoff defects` lists them"
-    raise UserError(f"there is no defect called {name!r}; {hint}")
+    raise UserError(nearest_defect(name, list(by_name), "mock"))
 
 
-__all__ = ["CATALOGUE", "HEALTHY", "Defect", "Patch", "chosen", "find_defect"]
+def nearest_defect(name: str, names: Sequence[str], kind: str) -> str:
+    """Return the error for a defect that a bench of this kind has not got."""
+    near = get_close_matches(name, names, 1)
+    listed = "propsoff defects" + ("" if kind == "mock" else f" --rig {kind}")
+    hint = f"did you mean {near[0]}?" if near else f"`{listed}` lists them"
+    return f"there is no defect called {name!r}; {hint}"
+
+
+__all__ = ["CATALOGUE", "HEALTHY", "Defect", "Patch", "chosen", "find_defect", "nearest_defect"]

@@ -17,7 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 from zlib import crc32
 
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES
 from harness.recording import Direction, Header, RecordingWriter, read_recording
 
 CONTROL = (0.85, 1.15)
@@ -25,7 +25,7 @@ HEAD = struct.Struct("<QIHH")
 FRAMES = tuple(bytes(range(1, size)) for size in range(11, 51))
 HEADER = Header(
     plan_name="speed", plan_text="", rig_name="mock", rig_text="", seed=1, versions=(), clock="virtual",
-    wall_seconds=0, hardware=False, baud=dict.fromkeys(Role, 115_200), facts={},
+    wall_seconds=0, hardware=False, baud=dict.fromkeys(DEVICES, 115_200), facts={},
 )  # fmt: skip
 
 
@@ -33,7 +33,7 @@ def record(path: Path, count: int) -> None:
     """Write `count` frames to both ports in turn, through the writer."""
     with path.open("wb", buffering=0) as file:
         writer = RecordingWriter(file, HEADER, 0)
-        packet, roles = writer.packet, tuple(Role)
+        packet, roles = writer.packet, tuple(DEVICES)
         for number in range(count):
             packet(roles[number & 1], Direction.TO_PC, FRAMES[number % 40], number * 1000)
         writer.mark(count * 1000, "end")

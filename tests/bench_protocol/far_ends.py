@@ -7,14 +7,14 @@ import pty
 import select
 import socket
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, closing, contextmanager, suppress
 from pathlib import Path
 
 import serial
 from serial.rfc2217 import PortManager
 
-from harness.bench import Role
+from harness.bench.protocol import Role
 from harness.codec import Frame, Splitter, decode_piece, encode, parse
 from harness.codec import messages as m
 
@@ -43,7 +43,7 @@ class TinyDevice:
         return encode(answer, self.counter - 1)
 
 
-DEVICES = {Role.TRANSMITTER: m.WireRole.TRANSMITTER, Role.RECEIVER: m.WireRole.RECEIVER}
+WIRE_ROLES = dict(zip(Role, m.WireRole, strict=True))
 
 
 @contextmanager
@@ -97,7 +97,7 @@ def hang_up(far: int) -> None:
 @contextmanager
 def pty_device(role: Role) -> Iterator[str]:
     """A tiny device behind a pseudo-terminal."""
-    with pty_pair() as (far, name), served(far, TinyDevice(DEVICES[role]).feed):
+    with pty_pair() as (far, name), served(far, TinyDevice(WIRE_ROLES[role]).feed):
         yield name
 
 
@@ -124,7 +124,7 @@ def _listening(serve: Callable[[socket.socket], None]) -> Iterator[str]:
 @contextmanager
 def socket_device(role: Role) -> Iterator[str]:
     """A tiny device behind a plain TCP port."""
-    device = TinyDevice(DEVICES[role])
+    device = TinyDevice(WIRE_ROLES[role])
 
     def serve(connection: socket.socket) -> None:
         while data := connection.recv(4096):
@@ -144,7 +144,7 @@ class _Escaped:
 @contextmanager
 def rfc2217_device(role: Role) -> Iterator[str]:
     """A tiny device behind an RFC 2217 server (pyserial's own); settings go to a loop-back port."""
-    device = TinyDevice(DEVICES[role])
+    device = TinyDevice(WIRE_ROLES[role])
 
     def serve(connection: socket.socket) -> None:
         with closing(serial.serial_for_url("loop://")) as settings:
@@ -158,10 +158,10 @@ def rfc2217_device(role: Role) -> Iterator[str]:
 
 
 @contextmanager
-def both(kind: Callable[[Role], object]) -> Iterator[dict[Role, str]]:
-    """Two devices of one kind, by role."""
+def devices(kind: Callable[[Role], object], roles: Iterable[Role]) -> Iterator[dict[Role, str]]:
+    """Devices of one kind, by role."""
     with ExitStack() as stack:
-        yield {role: stack.enter_context(kind(role)) for role in Role}  # type: ignore[arg-type]
+        yield {role: stack.enter_context(kind(role)) for role in roles}  # type: ignore[arg-type]
 
 
 def open_descriptors() -> set[str]:

@@ -89,6 +89,17 @@ def test_the_harness_says_that_the_ports_are_swapped() -> None:
     assert "this port leads to the transmitter: swap the two ports" in said(encode(sent, 3), R)
 
 
+def test_the_harness_knows_a_witness_by_its_pulses_and_its_role() -> None:
+    pulses = encode(m.Pulses(9, ((5, 15_000),) * 3), 3)
+    assert "this port leads to the witness: swap the two ports" in said(pulses, R)
+    assert "this port leads to the receiver: swap the two ports" in said(encode(APPLIED, 3), Role.WITNESS)
+    witness = changed(role=m.WireRole.WITNESS, packet_rate_mhz=0, abilities=0)
+    assert check_identity(witness, Role.WITNESS, LINK) is None
+    assert "the receiver port leads to the witness" in str(check_identity(witness, R, LINK))
+    few = changed(role=m.WireRole.WITNESS, channels=2)
+    assert "the witness has 2 inputs, the plan declares 3" in str(check_identity(few, Role.WITNESS, LINK))
+
+
 def test_the_harness_says_that_the_device_does_not_hear_it() -> None:
     answer = said(encode(APPLIED, 3) + encode(APPLIED, 4), R)
     assert "2 whole messages came, but no identity" in answer

@@ -10,18 +10,20 @@ import pytest
 from far_ends import pty_pair
 
 import harness
-from harness.bench import Role
 from harness.bench.mocked import list_defects
 from harness.bench.opening import open_bench, serve_mock
+from harness.bench.protocol import DEVICES, Role
 from harness.bench.rig import Rig, find_rig, parse_rig
 from harness.clock import MS, SystemClock
 from harness.errors import BenchError, UserError
 from mocks import ptys
 from mocks.defects import CATALOGUE
+from mocks.pair import Pair
 from mocks.settings import DUNLIN
 
 MOCK = find_rig("mock")
 LOSSY = parse_rig("propsoff_rig: 1\nbench: mock\nmock: {loss: 100 %}\n", "lossy.yaml")
+WITNESSED = parse_rig("propsoff_rig: 1\nbench: mock\nmock: {witness: true}\n", "witnessed.yaml")
 
 
 def serial_rig(transmitter: str, receiver: str) -> Rig:
@@ -50,7 +52,7 @@ def test_the_harness_gets_the_same_bytes_from_a_mock_for_the_same_seed() -> None
     assert stream()
 
 
-@pytest.mark.parametrize("name", [name for name, _ in list_defects()])
+@pytest.mark.parametrize("name", [name for name, _ in list_defects("mock")])
 def test_the_harness_gives_the_mock_a_defect_or_its_near_miss(name: str) -> None:
     with closing(open_bench(MOCK, DUNLIN, 1, defect=name)) as bench:
         assert name in bench.facts["defect"]
@@ -66,7 +68,7 @@ def test_the_harness_offers_the_nearest_defect() -> None:
 
 
 def test_the_harness_lists_every_defect_in_one_line() -> None:
-    listed = list_defects()
+    listed = list_defects("mock")
     assert [name for name, _ in listed] == [defect.name for defect in CATALOGUE]
     assert all(wrong and "\n" not in wrong for _, wrong in listed)
 
@@ -100,7 +102,11 @@ def test_the_harness_serves_the_mock_that_a_rig_describes(
     served: list[object] = []
     monkeypatch.setattr(ptys, "serve", lambda *what, **where: served.extend((*what, where)))
     serve_mock(LOSSY, None, 7, defect=CATALOGUE[0].name, near_miss=True, link_dir=tmp_path)
-    assert served == [None, LOSSY.mock, 7, CATALOGUE[0], True, {"link_dir": tmp_path}]
+    pair, where = served
+    assert isinstance(pair, Pair)
+    assert pair.settings == LOSSY.simulated
+    assert pair.facts["defect"] == f"near-miss of {CATALOGUE[0].name}"
+    assert where == {"link_dir": tmp_path}
 
 
 def served_into(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
@@ -116,9 +122,21 @@ def test_the_harness_writes_a_rig_file_for_the_mock_it_serves(
     rig = find_rig(str(file))
     assert rig.kind == "serial"
     assert {role: spec.url for role, spec in rig.ports.items()} == {
-        role: str(file.parent / role) for role in Role
+        role: str(file.parent / role) for role in DEVICES
     }
     assert served_into(file.parent, monkeypatch).exists(), "its own file may be written again"
+
+
+@pytest.mark.parametrize(
+    ("rig", "defect"), [(WITNESSED, None), (LOSSY, "pin-off")], ids=["by its settings", "by its defect"]
+)
+def test_the_harness_names_the_witness_of_the_mock_it_serves(
+    rig: Rig, defect: str | None, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(ptys, "serve", lambda *_, **__: None)
+    serve_mock(rig, None, 7, defect=defect, link_dir=tmp_path)
+    ports = find_rig(str(tmp_path / "rig.yaml")).ports
+    assert ports[Role.WITNESS].url == str(tmp_path / "witness")
 
 
 def test_the_harness_overwrites_no_rig_file_of_another(

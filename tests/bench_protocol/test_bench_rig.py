@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from harness.bench import Role
 from harness.bench.ports import PortSpec
-from harness.bench.rig import BUILT_IN, find_rig, parse_rig, rig_baud
+from harness.bench.protocol import DEVICES, Role
+from harness.bench.rig import BUILT_IN, find_rig, parse_rig, rig_baud, serial_rig_text
 from harness.errors import ExitCode, RigError
 from mocks.settings import MockSettings
 
@@ -33,7 +33,7 @@ def test_the_harness_reads_a_serial_rig() -> None:
     rig = parse_rig(SERIAL, "benches/my-bench.yaml")
     assert (rig.name, rig.kind, rig.about) == ("my-bench", "serial", "The bench in the workshop")
     assert (rig.file, rig.text) == ("benches/my-bench.yaml", SERIAL)
-    assert rig.mock is None
+    assert rig.simulated is None
     assert rig.ports == {
         Role.TRANSMITTER: PortSpec("/dev/ttyUSB0", 57_600),
         Role.RECEIVER: PortSpec("socket://bench:4000", 115_200),
@@ -44,22 +44,22 @@ def test_the_harness_reads_a_serial_rig() -> None:
 def test_the_harness_reads_a_mock_rig() -> None:
     rig = parse_rig("propsoff_rig: 1\nbench: mock\nmock:\n  loss: 2.5 %\n  baud: 57600\n", "lossy.yaml")
     assert rig.kind == "mock"
-    assert rig.mock == MockSettings(loss=Fraction(1, 40), baud=57_600)
-    assert rig_baud(rig) == dict.fromkeys(Role, 57_600)
+    assert rig.simulated == MockSettings(loss=Fraction(1, 40), baud=57_600)
+    assert rig_baud(rig) == dict.fromkeys(DEVICES, 57_600)
 
 
 def test_the_harness_has_the_ideal_mock_built_in() -> None:
     rig = find_rig("ideal-mock")
-    assert (rig.name, rig.kind, rig.mock, rig.text) == ("ideal-mock", "mock", MockSettings(), "")
-    assert rig_baud(rig) == dict.fromkeys(Role, MockSettings().baud)
-    assert set(BUILT_IN) == {"mock", "ideal-mock"}
+    assert (rig.name, rig.kind, rig.simulated, rig.text) == ("ideal-mock", "mock", MockSettings(), "")
+    assert rig_baud(rig) == dict.fromkeys(DEVICES, MockSettings().baud)
+    assert set(BUILT_IN) == {"mock", "ideal-mock", "avr"}
 
 
 def test_the_built_in_mock_is_a_usual_healthy_bench_and_says_how() -> None:
     rig = find_rig("mock")
     assert (rig.name, rig.kind, rig.file) == ("mock", "mock", "")
-    assert parse_rig(rig.text, "x").mock == rig.mock
-    assert rig.mock != MockSettings()
+    assert parse_rig(rig.text, "x").simulated == rig.simulated
+    assert rig.simulated != MockSettings()
 
 
 def test_the_harness_finds_a_rig_file_by_its_path_or_its_stem(
@@ -132,11 +132,11 @@ BAD_RIGS = {
     "no baud": (SERIAL.replace("57600", "0"), ":4:41: transmitter.baud: '0' is out of range"),
     "no port": (SERIAL.replace("port: /dev/ttyUSB0, ", ""), ":4:14: transmitter: the key `port` is missing"),
     "empty port": (SERIAL.replace("/dev/ttyUSB0", "''"), ":4:21: transmitter.port: no port stands here"),
-    "mock in serial": (SERIAL + "mock: {}\n", ":6:7: mock: a serial rig simulates nothing"),
+    "mock in serial": (SERIAL + "mock: {}\n", ":6:7: mock: `bench: serial` does not use this"),
     "ports in mock": (
         SERIAL.replace("h: serial", "h: mock"),
-        ":4:14: transmitter: a mock rig has no ports",
-        ":5:11: receiver: a mock rig has no ports",
+        ":4:14: transmitter: a rig with `bench: mock` has no ports",
+        ":5:11: receiver: a rig with `bench: mock` has no ports",
     ),
     "mock keys": (MOCK, ":4:3: mock.los: unknown key", ":5:13: mock.ack_loss: '5' has no unit"),
 }
@@ -168,6 +168,34 @@ def test_the_harness_refuses_one_port_by_two_links(tmp_path: Path) -> None:
     (problem,) = problems(text)
     assert problem.startswith("my-bench.yaml:5:9: transmitter.port: ")
     assert "is the receiver's port too" in problem
+
+
+WITNESSED = SERIAL + "witness: {port: COM5, baud: 230400}\n"
+
+
+def test_the_harness_reads_a_third_port_for_a_witness() -> None:
+    rig = parse_rig(WITNESSED, "my-bench.yaml")
+    assert tuple(rig.ports) == tuple(Role)
+    assert rig.ports[Role.WITNESS] == PortSpec("COM5", 230_400)
+    assert parse_rig(serial_rig_text(rig.ports, "x"), "x").ports == rig.ports
+    assert Role.WITNESS not in parse_rig(SERIAL, "x").ports
+
+
+@pytest.mark.parametrize(
+    ("port", "whose"), [("/dev/ttyUSB0", "transmitter"), ("socket://bench:4000", "receiver")]
+)
+def test_the_harness_refuses_one_port_for_a_device_and_the_witness(port: str, whose: str) -> None:
+    (problem,) = problems(WITNESSED.replace("COM5", port))
+    assert problem.startswith("my-bench.yaml:6:17: witness.port: ")
+    assert f"is the {whose}'s port too" in problem
+
+
+def test_the_harness_says_what_gives_a_mock_rig_a_witness() -> None:
+    rig = parse_rig("propsoff_rig: 1\nbench: mock\nmock: {witness: true}\n", "x.yaml")
+    assert tuple(rig.ports) == tuple(Role)
+    (problem,) = problems("propsoff_rig: 1\nbench: mock\nwitness: COM5\n")
+    assert "a rig with `bench: mock` has no ports" in problem
+    assert "mock.witness" in problem
 
 
 def test_the_harness_tells_all_problems_of_a_rig_at_once() -> None:

@@ -5,68 +5,78 @@ Behind each bench stand devices that answer pings, so that what must arrive is k
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import ExitStack, closing, contextmanager
 from types import SimpleNamespace
 
 import pytest
-from far_ends import both, pty_device, rfc2217_device, socket_device
+from far_ends import devices, pty_device, rfc2217_device, socket_device
 from serial import rfc2217
 from serial.urlhandler import protocol_socket
 
-from harness.bench import Bench, Chunk, Role
+from harness.bench.protocol import DEVICES, Bench, Chunk, Role
 from harness.bench.serial import PortSpec, SerialBench
 from harness.clock import MS
 from harness.codec import Frame, Splitter, decode_piece, encode, parse
 from harness.codec import messages as m
 from harness.errors import BenchError
 from mocks.bench import open_virtual
+from mocks.pair import open_pair
 from mocks.ptys import serving
+from mocks.settings import MockSettings
 
 ANSWER_NS = 2_000 * MS
 """When to give up on an answer; a bench that works takes a few milliseconds."""
 
 
 @contextmanager
-def virtual() -> Iterator[Bench]:
-    with closing(open_virtual()) as bench:
+def virtual(roles: Collection[Role]) -> Iterator[Bench]:
+    with closing(open_virtual(settings=MockSettings(witness=Role.WITNESS in roles))) as bench:
         yield bench
 
 
 @contextmanager
-def mock_on_ptys() -> Iterator[Bench]:
-    with serving() as ports:
-        specs = {Role.TRANSMITTER: PortSpec(ports.transmitter), Role.RECEIVER: PortSpec(ports.receiver)}
+def mock_on_ptys(roles: Collection[Role]) -> Iterator[Bench]:
+    with serving(open_pair(settings=MockSettings(witness=Role.WITNESS in roles))) as ports:
+        specs = {role: PortSpec(port) for role, port in ports.items()}
         with closing(SerialBench(specs)) as bench:
             yield bench
 
 
-def serial_bench(kind: Callable[[Role], object]) -> Callable[[], object]:
+def serial_bench(kind: Callable[[Role], object]) -> Callable[[Collection[Role]], object]:
     @contextmanager
-    def opened() -> Iterator[Bench]:
-        with both(kind) as urls, closing(SerialBench({role: PortSpec(urls[role]) for role in Role})) as bench:
-            yield bench
+    def opened(roles: Collection[Role]) -> Iterator[Bench]:
+        with devices(kind, roles) as urls:
+            specs = {role: PortSpec(url) for role, url in urls.items()}
+            with closing(SerialBench(specs)) as bench:
+                yield bench
 
     return opened
 
 
-BENCHES = {
+KINDS = {
     "virtual": virtual,
     "mock on ptys": mock_on_ptys,
     "ptys": serial_bench(pty_device),
     "socket": serial_bench(socket_device),
     "rfc2217": serial_bench(rfc2217_device),
 }
+BENCHES = [
+    pytest.param(kind, roles, id=f"{name}-{len(roles)}-ports".replace(" ", "-"))
+    for name, kind in KINDS.items()
+    for roles in (DEVICES, tuple(Role))
+]
 
 
-@pytest.fixture(params=BENCHES, ids=lambda name: name.replace(" ", "-"))
+@pytest.fixture(params=[pytest.param(param.values, id=param.id) for param in BENCHES])
 def bench(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     """An open bench of each kind. pyserial's network clients sleep 0.3 s when they close: not here."""
     for module in (protocol_socket, rfc2217):
         brief = SimpleNamespace(sleep=lambda seconds, sleep=module.time.sleep: sleep(min(seconds, 0.002)))
         monkeypatch.setattr(module, "time", brief)
     with ExitStack() as stack:
-        yield stack.enter_context(BENCHES[request.param]())
+        opened, roles = request.param
+        yield stack.enter_context(opened(roles))
 
 
 class Listener:
@@ -75,10 +85,10 @@ class Listener:
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
         self.chunks: list[Chunk] = []
-        self.counters = dict.fromkeys(Role, 0)
-        self.splitters = {role: Splitter() for role in Role}
-        self.frames: dict[Role, list[Frame]] = {role: [] for role in Role}
-        self.junk: dict[Role, list[bytes]] = {role: [] for role in Role}
+        self.counters = dict.fromkeys(bench.baud, 0)
+        self.splitters = {role: Splitter() for role in bench.baud}
+        self.frames: dict[Role, list[Frame]] = {role: [] for role in bench.baud}
+        self.junk: dict[Role, list[bytes]] = {role: [] for role in bench.baud}
 
     def ping(self, role: Role, nonce: int) -> int:
         self.counters[role] += 1
@@ -132,24 +142,25 @@ def test_a_bench_never_turns_its_time_back(bench: Bench) -> None:
 def test_a_bench_carries_every_byte_once_and_in_order(bench: Bench) -> None:
     listener = Listener(bench)
     for nonce in range(30):
-        listener.ping(Role.TRANSMITTER, nonce)
-        listener.ping(Role.RECEIVER, 1000 + nonce)
+        for number, role in enumerate(bench.baud):
+            listener.ping(role, 1000 * number + nonce)
         listener.advance(MS)
-    listener.wait_for(transmitter=30, receiver=30)
-    assert listener.nonces(Role.TRANSMITTER) == list(range(30))
-    assert listener.nonces(Role.RECEIVER) == list(range(1000, 1030))
-    for role in Role:
+    listener.wait_for(**dict.fromkeys(bench.baud, 30))
+    for number, role in enumerate(bench.baud):
+        assert listener.nonces(role) == list(range(1000 * number, 1000 * number + 30))
         counters = [frame.counter for frame in listener.frames[role]]
         assert counters == list(range(counters[0], counters[0] + len(counters)))
         assert len(listener.junk[role]) <= 1, "only a frame cut by the opening may be junk"
 
 
-def test_a_bench_keeps_its_two_ports_apart(bench: Bench) -> None:
+def test_a_bench_keeps_its_ports_apart(bench: Bench) -> None:
     listener = Listener(bench)
     listener.ping(Role.RECEIVER, 7)
     listener.wait_for(receiver=1)
     listener.advance()
-    assert listener.nonces(Role.TRANSMITTER) == []
+    assert [listener.nonces(role) for role in bench.baud if role is not Role.RECEIVER] == [[]] * (
+        len(bench.baud) - 1
+    )
     assert listener.nonces(Role.RECEIVER) == [7]
 
 
@@ -158,7 +169,7 @@ def test_a_bench_returns_chunks_in_order_and_stamped_while_it_waited(bench: Benc
     last_ns = bench.now_ns()
     listener.advance()
     for nonce in range(10):
-        for role in Role:
+        for role in bench.baud:
             listener.ping(role, nonce)
         this_ns = bench.now_ns()
         for chunk in listener.advance():
@@ -166,7 +177,7 @@ def test_a_bench_returns_chunks_in_order_and_stamped_while_it_waited(bench: Benc
                 "neither held back for a call nor from the future"
             )
         last_ns = this_ns
-    listener.wait_for(transmitter=10, receiver=10)
+    listener.wait_for(**dict.fromkeys(bench.baud, 10))
     stamps = [chunk.at_ns for chunk in listener.chunks]
     assert stamps == sorted(stamps)
 
@@ -181,11 +192,11 @@ def test_a_bench_stamps_an_answer_after_its_question(bench: Bench) -> None:
         assert any(sent_ns < chunk.at_ns for chunk in listener.chunks[seen:])
 
 
-def test_a_bench_returns_chunks_of_some_bytes_from_its_two_roles(bench: Bench) -> None:
+def test_a_bench_returns_chunks_of_some_bytes_from_its_own_roles(bench: Bench) -> None:
     listener = Listener(bench)
-    for role in Role:
+    for role in bench.baud:
         listener.ping(role, 1)
-    listener.wait_for(transmitter=1, receiver=1)
+    listener.wait_for(**dict.fromkeys(bench.baud, 1))
     for chunk in listener.chunks:
         assert isinstance(chunk, Chunk)
         assert isinstance(chunk.role, Role)
@@ -201,9 +212,10 @@ def test_a_bench_knows_the_time_just_before_it_sends(bench: Bench) -> None:
 
 
 def test_a_bench_tells_baud_facts_and_its_kind(bench: Bench) -> None:
-    assert dict(bench.baud) == dict.fromkeys(Role, 115_200)
+    assert tuple(bench.baud) in (DEVICES, tuple(Role))
+    assert set(bench.baud.values()) == {115_200}
     assert all(isinstance(key, str) and isinstance(text, str) for key, text in bench.facts.items())
-    assert {f"{role} port" for role in Role} <= set(bench.facts)
+    assert {f"{role} port" for role in bench.baud} <= set(bench.facts)
     assert not (bench.is_hardware and bench.is_virtual)
 
 
@@ -222,5 +234,5 @@ def test_a_bench_closes_twice_and_refuses_work_afterwards(bench: Bench) -> None:
     ):
         with pytest.raises(BenchError) as caught:
             use()
-        assert caught.value.role in set(Role)
+        assert caught.value.role in set(bench.baud)
         assert caught.value.port

@@ -16,7 +16,8 @@ import pytest
 from far_ends import hang_up, open_descriptors, pty_pair, served
 from serial.urlhandler import protocol_socket
 
-from harness.bench import Chunk, Role, readers
+from harness.bench import readers
+from harness.bench.protocol import DEVICES, Chunk, Role
 from harness.bench.serial import PortSpec, SerialBench
 from harness.clock import MS, VirtualClock
 from harness.errors import BenchError
@@ -37,10 +38,10 @@ def pty_bench() -> Iterator[tuple[SerialBench, dict[Role, int], dict[Role, str]]
 def socket_bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[SerialBench, dict[Role, socket.socket]]]:
     """A bench on two TCP connections, with the far sides."""
     monkeypatch.setattr(protocol_socket, "time", SimpleNamespace(sleep=lambda _: None))
-    servers = {role: socket.create_server(("127.0.0.1", 0)) for role in Role}
-    specs = {role: PortSpec(f"socket://127.0.0.1:{servers[role].getsockname()[1]}") for role in Role}
+    servers = {role: socket.create_server(("127.0.0.1", 0)) for role in DEVICES}
+    specs = {role: PortSpec(f"socket://127.0.0.1:{servers[role].getsockname()[1]}") for role in DEVICES}
     with closing(SerialBench(specs)) as bench:
-        far = {role: servers[role].accept()[0] for role in Role}
+        far = {role: servers[role].accept()[0] for role in DEVICES}
         yield bench, far
         for end in (*far.values(), *servers.values()):
             end.close()
@@ -174,9 +175,9 @@ def test_the_bench_goes_on_with_the_port_that_is_left() -> None:
 
 def test_the_bench_raises_every_time_when_no_port_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
     with socket_bench(monkeypatch) as (bench, far):
-        for role in Role:
+        for role in DEVICES:
             far[role].close()
-        assert {failure(bench).role, failure(bench).role} == set(Role)
+        assert {failure(bench).role, failure(bench).role} == set(DEVICES)
         for _ in range(3):
             with pytest.raises(BenchError):
                 bench.advance(bench.now_ns())

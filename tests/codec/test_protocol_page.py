@@ -151,9 +151,10 @@ def test_line_load_on_the_page_adds_up() -> None:
         "Pong": m.Pong(0, 0),
         "Applied": m.Applied(0, 0, 0, (1500,) * 6),
         "Counters": m.Counters(0, 0, 0, 0, 0, 0),
+        "Pulses": m.Pulses(0, ((0, 15000),) * 6),
     }
     rows = re.findall(r"^\| [\w ]+ \| ([\d.]+ \w+ x .*?) \| (\d+) \| ([\d.]+) % \|", PAGE, re.MULTILINE)
-    assert len(rows) == 4
+    assert len(rows) == 6
     for parts, total, percent in rows:
         sums = 0.0
         for rate, name, width in re.findall(r"([\d.]+) (\w+) x (\d+)", parts):

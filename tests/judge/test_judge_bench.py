@@ -4,7 +4,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from imaginary import RUN_NS, RX, START_NS, TX, Scenario, drop_every, judged, plan_for
+from imaginary import RUN_NS, RX, START_NS, TX, Scenario, as_reported, drop_every, judged, plan_for
 
 from harness.clock import MS, S
 from harness.codec import encode_frame
@@ -123,7 +123,7 @@ def test_nothing_that_the_bench_hides_is_a_failed_link():
         muted(RX),
         muted(TX),
     ):
-        scenario = Scenario(plan=plan_for(*rules), drop=drop)
+        scenario = Scenario(plan=plan_for(*rules), drop=drop, pins=as_reported)
         scenario.inject_often()
         found = judge(scenario.plan, scenario.recording())
         assert [result for result in found.results if result.verdict is Verdict.FAIL] == []
@@ -140,7 +140,8 @@ def all_rules():
         p.Latency(percentile=Fraction(95, 100), at_most_ns=20 * MS), p.ControlGap(at_most_ns=100 * MS),
         p.Duplicates(), p.FailsafeEntry(), p.FailsafeOutputs(), p.FailsafeExit(), p.NoFalseFailsafe(),
         p.Fidelity(),
-        p.NoGlitch(), p.TelemetryValue(), p.TelemetryAge(at_most_ns=60 * MS), BENCH,
+        p.NoGlitch(), p.TelemetryValue(), p.TelemetryAge(at_most_ns=60 * MS), p.Pins(),
+        BENCH,
     )  # fmt: skip
 
 

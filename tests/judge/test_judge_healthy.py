@@ -4,9 +4,10 @@ from dataclasses import replace
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from imaginary import RUN_NS, RX, TX, DeviceClock, Reset, Scenario, Silence, plan_for
+from imaginary import RUN_NS, RX, TX, DeviceClock, Reset, Scenario, Silence, as_reported, plan_for
 from test_judge_bench import all_rules
 
+from harness.bench.protocol import Role
 from harness.chance import stream
 from harness.clock import MS, US, S
 from harness.judge import judge
@@ -18,7 +19,7 @@ PLAN = plan_for(*all_rules())
 
 def losing(chance, ports, share, run):
     """Lose messages of `ports` in runs of `run`."""
-    left = {TX: 0, RX: 0}
+    left = dict.fromkeys(Role, 0)
 
     def drop(role, _, __):
         if left[role] == 0 and chance.random() < share / run:
@@ -30,7 +31,7 @@ def losing(chance, ports, share, run):
 
 
 def cut_off(recording, at_ns, roles):
-    """The recording with these ports' device messages ending at `at_ns`; with both, everything ends."""
+    """The recording with these ports' device messages ending at `at_ns`; with all, everything ends."""
     ports = {}
     for role, port in recording.ports.items():
         keep = [
@@ -38,12 +39,12 @@ def cut_off(recording, at_ns, roles):
             for place, time in enumerate(port.at_ns)
             if time <= at_ns
             or role not in roles
-            or (len(roles) == 1 and port.direction[place] != Direction.TO_PC)
+            or (len(roles) < len(Role) and port.direction[place] != Direction.TO_PC)
         ]
         ports[role] = PortPackets(
             *([column[n] for n in keep] for column in (port.at_ns, port.direction, port.data))
         )
-    marks = tuple(mark for mark in recording.marks if len(roles) < 2 or mark.at_ns <= at_ns)
+    marks = tuple(mark for mark in recording.marks if len(roles) < len(Role) or mark.at_ns <= at_ns)
     return replace(recording, ports=ports, marks=marks)
 
 
@@ -52,14 +53,14 @@ def cut_off(recording, at_ns, roles):
     seed=st.integers(0, 2**32 - 1),
     share=st.sampled_from([0.0, 0.003, 0.03, 0.3]),
     run=st.sampled_from([1, 5, 30]),
-    ports=st.sets(st.sampled_from([TX, RX])),
-    off=st.sets(st.sampled_from([TX, RX])),
+    ports=st.sets(st.sampled_from(Role)),
+    off=st.sets(st.sampled_from(Role)),
     restarts=st.lists(st.sampled_from([TX, RX]), max_size=2),
     pings=st.booleans(),
 )
 def test_a_healthy_link_never_fails(seed, share, run, ports, off, restarts, pings):
     chance = stream(seed, "bench")
-    clocks = {role: DeviceClock(chance.randrange(2**32), chance.uniform(-5000, 5000)) for role in (TX, RX)}
+    clocks = {role: DeviceClock(chance.randrange(2**32), chance.uniform(-5000, 5000)) for role in Role}
     scenario = Scenario(
         plan=PLAN,
         seconds=4.5,
@@ -80,6 +81,7 @@ def test_a_healthy_link_never_fails(seed, share, run, ports, off, restarts, ping
             for n, role in enumerate(restarts)
         ],
         drop=losing(chance, ports, share, run),
+        pins=as_reported,
     )
     scenario.inject_often(seed)
     recording = cut_off(scenario.recording(), RUN_NS + chance.randrange(5 * S), off)

@@ -3,7 +3,7 @@
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from imaginary import RUN_NS, RX, START_NS, TX, DeviceClock, Reset, Scenario, Silence, plan_for
+from imaginary import RUN_NS, RX, START_NS, TX, DeviceClock, Reset, Scenario, Silence, as_reported, plan_for
 from test_judge_bench import all_rules
 
 from harness.clock import MS, S
@@ -33,7 +33,7 @@ def test_a_healthy_link_passes_all_checks():
     rules = [rule for rule in all_rules() if not isinstance(rule, p.FailsafeEntry)]
     cuts = [Silence(RUN_NS + 8 * S + place * S, 700 * MS) for place in range(2)]
     clocks = {TX: DeviceClock(2**32 - 105 * 1_000_000, 70), RX: DeviceClock(12, -60)}
-    scenario = Scenario(plan=plan_for(*rules), seconds=11.0, silences=cuts, clocks=clocks)
+    scenario = Scenario(plan=plan_for(*rules), seconds=11.0, silences=cuts, clocks=clocks, pins=as_reported)
     scenario.inject_often()
     found = judge(scenario.plan, scenario.recording())
     assert [
@@ -56,7 +56,8 @@ def test_nothing_asked_is_inconclusive():
 
 
 def test_judging_twice_gives_equal_answers_to_the_bit():
-    scenario = Scenario(plan=plan_for(*all_rules()), silences=[Silence(RUN_NS + S, 700 * MS)])
+    cut = Silence(RUN_NS + S, 700 * MS)
+    scenario = Scenario(plan=plan_for(*all_rules()), silences=[cut], pins=as_reported)
     scenario.inject_often()
     recording = scenario.recording()
     once, again = judge(scenario.plan, recording), judge(scenario.plan, recording)
@@ -105,7 +106,8 @@ def test_guarded_acceptance_and_rejection(lower, upper, verdict):
 def test_no_recording_upsets_it(data):
     """Frames of a healthy run doubled, turned round and mixed with junk: an answer for every check."""
     plan = plan_for(*all_rules())
-    scenario = Scenario(plan=plan, seconds=1.0, silences=[Silence(RUN_NS + 100 * MS, 700 * MS)])
+    cut = Silence(RUN_NS + 100 * MS, 700 * MS)
+    scenario = Scenario(plan=plan, seconds=1.0, silences=[cut], pins=as_reported)
     recording = scenario.recording()
     for port in recording.ports.values():
         for _ in range(data.draw(st.integers(0, 12))):

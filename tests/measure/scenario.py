@@ -7,11 +7,12 @@ Change a field or pass a function to make the link do something; `recording()` w
 from __future__ import annotations
 
 import struct
+from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES, Role
 from harness.chance import stream
 from harness.clock import MS, US, S
 from harness.codec import encode
@@ -21,7 +22,7 @@ from harness.plan import model as p
 from harness.recording.model import Direction, Header, Mark, PortPackets, Recording
 from harness.verdict import CheckResult
 
-TX, RX = Role.TRANSMITTER, Role.RECEIVER
+TX, RX, WX = Role.TRANSMITTER, Role.RECEIVER, Role.WITNESS
 BAUD = 115_200
 CHANNELS = (
     p.Channel(name="throttle", role="throttle", failsafe="low"),
@@ -41,6 +42,7 @@ LINK = p.Link(
     failsafe=p.Failsafe(within_ns=500 * MS, not_before_ns=100 * MS, recover_within_ns=200 * MS),
     telemetry=TELEMETRY,
 )
+REPORTS = wire.Applied | wire.OutputChange
 START_NS = 100 * S
 """Host time at which the recording begins: nothing may rest on it being zero."""
 RUN_NS = START_NS + S
@@ -177,6 +179,11 @@ class Scenario:
     """How many packets old an acknowledgement payload is by design."""
     garble: Callable[[tuple[int, ...]], tuple[int, ...]] = lambda values: values
     """What the receiver makes of the raw values."""
+    pins: Callable[[int, tuple[int, ...]], tuple[float, ...]] | None = None
+    """With a witness: what the pins get in the servo frame at a host time, given what was reported last.
+
+    In us, 0 for no pulse; frames come every 20 ms, and none while the receiver is down.
+    """
 
     @property
     def end_ns(self) -> int:
@@ -235,9 +242,13 @@ class Scenario:
     def stamp(self, role: Role, at_ns: int) -> int:
         """A device's clock reading."""
         backs = [reset.back_ns for reset in self.resets if reset.role == role and reset.back_ns <= at_ns]
-        if backs:
-            return DeviceClock(0, self.clocks[role].ppm).stamp(at_ns - max(backs))
-        return self.clocks[role].stamp(at_ns)
+        clock = self.clocks.get(role, DeviceClock())
+        return DeviceClock(0, clock.ppm).stamp(at_ns - max(backs)) if backs else clock.stamp(at_ns)
+
+    @property
+    def roles(self) -> tuple[Role, ...]:
+        """The ports of this bench."""
+        return DEVICES if self.pins is None else (*DEVICES, WX)
 
     def _down(self, role: Role, at_ns: int) -> bool:
         return any(reset.role == role and reset.at_ns <= at_ns < reset.back_ns for reset in self.resets)
@@ -247,10 +258,12 @@ class Scenario:
         self._received: list[int] = []
         self._set_up()
         self._packets()
+        if self.pins is not None:
+            self._frames(self.pins)
         return self._written(complete)
 
     def _set_up(self) -> None:
-        for role, number in ((TX, 1), (RX, 2)):
+        for number, role in enumerate(self.roles, start=1):
             self.tell(role, wire.Identify(), START_NS)
             identity = wire.Identity(1, number, 4, 50_000, 0xFFFF, f"imaginary {role}", "1.0", "42")
             self.say(role, identity, START_NS + 5 * MS)
@@ -275,7 +288,7 @@ class Scenario:
         times = [START_NS + 50 * MS + 25 * MS * place for place in range(8)]
         times += [RUN_NS + place * S for place in range(int(self.seconds) + 1)]
         times += [self.end_ns + 320 * MS + 25 * MS * place for place in range(8)]
-        for role, shift in ((TX, 0), (RX, 300 * MS)):
+        for role, shift in zip(self.roles, (0, 300 * MS, 600 * MS), strict=False):
             for nonce, base in enumerate(times, start=1):
                 at_ns = base + (shift if RUN_NS <= base < self.end_ns else 0)
                 self.tell(role, wire.Ping(nonce), at_ns)
@@ -326,6 +339,25 @@ class Scenario:
             self.say(RX, wire.Applied(packet.number, self.stamp(RX, at_ns), -60, outputs), at_ns)
         return [(at_ns, outputs) for at_ns in times]
 
+    def _frames(self, pins: Callable[[int, tuple[int, ...]], tuple[float, ...]]) -> None:
+        """Have the witness report the pulses of each servo frame at the beginning of the next."""
+        reports = [event for event in self.events if isinstance(event.message, REPORTS)]
+        reports.sort(key=lambda event: event.at_ns)
+        times = [event.at_ns for event in reports]
+        fast = 1 + self.clocks.get(WX, DeviceClock()).ppm * 1e-6
+        for frame_ns in range(START_NS + 600 * MS, self.end_ns + 400 * MS, 20 * MS):
+            place = bisect_right(times, frame_ns) - 1
+            if place < 0:
+                continue
+            away = self._down(RX, frame_ns)
+            widths = () if away else pins(frame_ns, reports[place].message.outputs_us)
+            closed_us = self.stamp(WX, frame_ns + 21 * MS)
+            sets = []
+            for width in (*widths, 0, 0, 0, 0)[:4]:
+                ended = (closed_us - self.stamp(WX, frame_ns + int(width * US))) % 2**32
+                sets.append((ended, round(10 * width * fast)) if width else (0, 0))
+            self.say(WX, wire.Pulses(closed_us, tuple(sets)), frame_ns + 21 * MS)
+
     def _failsafes(self, applied: list[tuple[int, tuple[int, ...]]]) -> None:
         """Engage wherever no packet was applied for the failsafe time."""
         applied.sort()
@@ -347,10 +379,11 @@ class Scenario:
 
     def _written(self, complete: bool) -> Recording:
         self._counters: dict[int, int] = {}
-        ports = {role: self._port(role) for role in Role}
+        ports = {role: self._port(role) for role in self.roles}
         header = Header(
             plan_name=self.plan.name, plan_text="", rig_name="imaginary", rig_text="", seed=1, versions=(),
-            clock="virtual", wall_seconds=0, hardware=False, baud={TX: self.baud, RX: self.baud}, facts={},
+            clock="virtual", wall_seconds=0, hardware=False, baud=dict.fromkeys(self.roles, self.baud),
+            facts={},
         )  # fmt: skip
         marks = tuple(sorted(self.marks, key=lambda mark: mark.at_ns))
         return Recording(header, ports, marks, complete, () if complete else ("cut short at byte 1234",))
@@ -397,6 +430,11 @@ def judged(rule: Any, scenario: Scenario | None = None, **fields: Any) -> CheckR
 def line_ns(count: int, baud: int = BAUD) -> int:
     """Time of bytes on the line, 8N1."""
     return count * 10 * S // baud
+
+
+def as_reported(_: int, outputs: tuple[int, ...]) -> tuple[int, ...]:
+    """What healthy pins get."""
+    return outputs
 
 
 def every(first: int, step: int) -> Callable[[Packet], bool]:

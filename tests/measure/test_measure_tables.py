@@ -57,6 +57,24 @@ def test_keeps_rows_of_different_lengths_in_order():
     assert table.tail[2].tolist() == [1002, 1002, 0]
 
 
+def test_reads_a_witness_s_pulses_two_columns_each():
+    pieces = [
+        encode(wire.Pulses(2**32 - 1, ((18_500, 10_000), (0, 0), (65_535, 65_535))), 0),
+        encode(wire.Pulses(7, ()), 1),
+        encode(wire.Pulses(8, ((1, 2),) * 16), 2),
+        encode_frame(wire.Pulses.TYPE, 3, bytes(4) + b"\x02" + bytes(4)),  # says two, holds one
+        encode_frame(wire.Pulses.TYPE, 4, bytes(4) + b"\x01" + bytes(2)),  # half a pulse
+        encode_frame(wire.Pulses.TYPE, 5, bytes(4) + b"\x11" + bytes(68)),  # 17 inputs
+    ]
+    stream = heard(*pieces)
+    table = stream.table(wire.Pulses.TYPE)
+    assert table.rows["at_us"].tolist() == [2**32 - 1, 7, 8]
+    assert table.tail_count.tolist() == [3, 0, 16]
+    assert table.tail[0, :7].tolist() == [18_500, 10_000, 0, 0, 65_535, 65_535, 0]
+    assert table.tail[2].tolist() == [1, 2] * 16
+    assert stream.unreadable == 3
+
+
 def test_ignores_the_other_direction():
     ports = PortPackets([1, 2], [Direction.TO_DEVICE, Direction.TO_PC], [encode(wire.Ping(1), 0), sent(1, 0)])
     assert read_stream(ports, Direction.TO_PC).messages == 1

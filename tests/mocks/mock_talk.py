@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple, TypeVar
 
-from harness.bench import Bench, Role
+from harness.bench.protocol import Bench, Role
 from harness.codec import AnyMessage, Frame, Junk, Message, Splitter, decode_piece, encode, parse
 from mocks.bench import VirtualBench, open_virtual
 
@@ -24,8 +24,8 @@ class Talk:
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
-        self.counters = dict.fromkeys(Role, 0)
-        self.splitters = {role: Splitter() for role in Role}
+        self.counters = dict.fromkeys(bench.baud, 0)
+        self.splitters = {role: Splitter() for role in bench.baud}
         self.heard: list[Heard] = []
         self.texts: list[bytes] = []
         self.junk: list[bytes] = []

@@ -34,7 +34,7 @@ class Ends:
 
     def __init__(self, settings: MockSettings, seed: int = 5) -> None:
         self.world = World()
-        self.air = Air(self.world, settings, channels=6, chance=Random(seed))
+        self.air = Air(self.world, settings, payload_bytes=packet_bytes(6), chance=Random(seed))
         self.air.receiver = self
         self.heard: list[int] = []
         self.acked = 0

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from mock_talk import RX, TX, Talk, virtual
 
-from harness.bench import Bench, Chunk, Role
+from harness.bench.protocol import DEVICES, Bench, Chunk
 from harness.clock import MS, S
 from harness.codec import encode
 from harness.codec import messages as m
@@ -76,7 +76,7 @@ def test_virtual_bench_returns_chunks_of_both_ports_in_order_of_arrival() -> Non
     bench = open_virtual()
     chunks = [chunk for _ in range(10) for chunk in bench.advance(bench.now_ns() + 100 * MS)]
     assert [chunk.at_ns for chunk in chunks] == sorted(chunk.at_ns for chunk in chunks)
-    assert {chunk.role for chunk in chunks} == set(Role)
+    assert {chunk.role for chunk in chunks} == set(DEVICES)
     assert all(chunk.at_ns <= bench.now_ns() for chunk in chunks)
 
 

@@ -308,3 +308,74 @@ def test_duplicates_applied() -> None:
         assert talk.last(m.Counters).duplicates > 30
     assert repeated[0] > 30
     assert repeated[1] == 0
+
+
+# -- pins ------------------------------------------------------------------------------------------
+
+
+def shown(talk: Talk) -> list[tuple[int, float, float]]:
+    """Channel, reported pulse and pulse at the pin in us, for each servo pulse of the last second.
+
+    Sticks that stand still make one report good for all of it.
+    """
+    before = len(talk.heard)
+    talk.run(S)
+    said = next(
+        heard.message.outputs_us
+        for heard in reversed(talk.heard)
+        if isinstance(heard.message, m.Applied | m.OutputChange)
+    )
+    sets = [heard.message for heard in talk.heard[before:] if isinstance(heard.message, m.Pulses)]
+    return [
+        (channel, said[channel], width / 10)
+        for one in sets[3:]
+        for channel, (_, width) in enumerate(one.pulses)
+        if width
+    ]
+
+
+STILL = m.Sticks(1, (1111, 1222, 1333, 1444, 1555, 1666))
+
+
+def off(talk: Talk) -> list[set[float]]:
+    """By channel, how far its pulses are from the report with still sticks."""
+    talk.tell(TX, STILL)
+    talk.run(S)
+    found: list[set[float]] = [set() for _ in STILL.pulses_us]
+    for channel, said, pin in shown(talk):
+        found[channel].add(round(pin - said, 1))
+    return found
+
+
+def test_pins_hold_in_failsafe() -> None:
+    defect, near = both("pins-hold-in-failsafe")
+    for talk, pin_us in ((defect, 1333), (near, 1000)):
+        assert off(talk) == [{0.0}] * 6
+        talk.tell(TX, m.Silence(0, 5_000_000))
+        talk.run(S)
+        throttle = {(said, pin) for channel, said, pin in shown(talk) if channel == THROTTLE}
+        assert throttle == {(1000, pin_us)}
+
+
+def test_pins_swapped() -> None:
+    defect, near = both("pins-swapped")
+    assert off(defect) == [{111.0}, {-111.0}, *[{0.0}] * 4]
+    assert off(near) == [{0.0}] * 6
+    apart = {one.pulses[1][0] - one.pulses[0][0] for one in near.all(m.Pulses)[-40:]}
+    assert apart <= {-1222, -1223}
+
+
+def test_report_of_sticks() -> None:
+    link = replace(DUNLIN, channels=(replace(DUNLIN.channels[0], direction="reversed"), *DUNLIN.channels[1:]))
+    defect, near = (
+        virtual(link, defect=find_defect("report-of-sticks"), near_miss=near_miss)[0]
+        for near_miss in (False, True)
+    )
+    assert off(defect) == [{3000.0 - 2 * 1111}, *[{0.0}] * 5]
+    assert off(near) == [{-1.0}, {-2.0}, {-1.0}, {0.0}, {-3.0}, {-2.0}]
+
+
+def test_pin_off() -> None:
+    defect, near = both("pin-off")
+    assert off(defect) == [{20.0}, *[{0.0}] * 5]
+    assert off(near) == [{3.0}, *[{0.0}] * 5]

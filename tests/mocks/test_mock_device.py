@@ -3,7 +3,7 @@
 import pytest
 from mock_talk import RX, TX, virtual
 
-from harness.bench import Role
+from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS, S
 from harness.codec import encode
 from harness.codec import messages as m
@@ -171,7 +171,7 @@ def test_mock_devices_let_go_at_once_when_released() -> None:
     talk.tell(RX, m.Inject(((0, 1234),)))
     talk.tell(RX, m.MuteAcks(0, 60_000_000))
     talk.run(200 * MS)
-    for role in Role:
+    for role in DEVICES:
         talk.tell(role, m.Release())
     heard = talk.run(100 * MS)
     sent = [part.message for part in heard if isinstance(part.message, m.Sent)]

@@ -11,12 +11,13 @@ from pathlib import Path
 import pytest
 import serial
 
-from harness.bench import Role
+from harness.bench.protocol import DEVICES, Role
 from harness.codec import Frame, Splitter, decode_piece, encode, parse
 from harness.codec import messages as m
 from harness.errors import BenchError, UserError
 from mocks import ptys
 from mocks.defects import find_defect
+from mocks.pair import open_pair
 from mocks.ptys import serve, serving
 from mocks.settings import MockSettings
 
@@ -50,8 +51,8 @@ class Program:
 
 
 def test_mock_on_ptys_talks_to_any_serial_program() -> None:
-    with serving() as names:
-        ports = [Program(name) for name in (names.transmitter, names.receiver)]
+    with serving(open_pair(settings=MockSettings(witness=True))) as names:
+        ports = [Program(names[role]) for role in Role]
         for port, role in zip(ports, m.WireRole, strict=True):
             port.port.write(encode(m.Identify(), 0))
             identity = port.until(lambda message: isinstance(message, m.Identity))
@@ -59,14 +60,15 @@ def test_mock_on_ptys_talks_to_any_serial_program() -> None:
             assert identity.role == role
         ports[0].port.write(encode(m.Sticks(9, (1234,) * 6), 1))
         ports[1].until(lambda message: isinstance(message, m.Applied) and message.outputs_us == (1234,) * 6)
+        ports[2].until(lambda message: isinstance(message, m.Pulses) and message.pulses[5][1] == 12_340)
         for port in ports:
             port.port.close()
 
 
 def test_mock_on_ptys_survives_a_program_that_closes_and_comes_back() -> None:
-    with serving() as names:
+    with serving(open_pair()) as names:
         for nonce in range(3):
-            program = Program(names.receiver)
+            program = Program(names[Role.RECEIVER])
             program.ask(nonce)
             first, last = program.counters[0], program.counters[-1]
             assert program.counters == list(range(first, last + 1))
@@ -74,12 +76,12 @@ def test_mock_on_ptys_survives_a_program_that_closes_and_comes_back() -> None:
 
 
 def test_mock_on_ptys_is_raw_and_gives_a_new_program_nothing_old() -> None:
-    with serving() as names:
-        first = Program(names.receiver)
+    with serving(open_pair()) as names:
+        first = Program(names[Role.RECEIVER])
         first.ask(1)
         first.until(lambda message: isinstance(message, m.Applied))
         first.port.close()
-        second = os.open(names.receiver, os.O_RDWR | os.O_NOCTTY)
+        second = os.open(names[Role.RECEIVER], os.O_RDWR | os.O_NOCTTY)
         assert not termios.tcgetattr(second)[3] & (termios.ECHO | termios.ICANON)
         os.write(second, encode(m.Ping(2), 0))
         splitter, counters = Splitter(), []
@@ -95,22 +97,22 @@ def test_mock_on_ptys_is_raw_and_gives_a_new_program_nothing_old() -> None:
 
 
 def test_mock_on_ptys_makes_links_with_stable_names_and_takes_them_away(tmp_path: Path) -> None:
-    with serving(link_dir=tmp_path / "mock") as names:
-        assert names.receiver == str(tmp_path / "mock" / "receiver")
-        assert os.path.realpath(names.receiver).startswith("/dev/")
-        Program(names.receiver).ask(5)
+    with serving(open_pair(), link_dir=tmp_path / "mock") as names:
+        assert names[Role.RECEIVER] == str(tmp_path / "mock" / "receiver")
+        assert os.path.realpath(names[Role.RECEIVER]).startswith("/dev/")
+        Program(names[Role.RECEIVER]).ask(5)
     assert list((tmp_path / "mock").iterdir()) == []
 
 
 def test_mock_on_ptys_replaces_a_link_that_was_left_behind(tmp_path: Path) -> None:
     (tmp_path / "receiver").symlink_to("/dev/gone")
-    with serving(link_dir=tmp_path) as names:
-        assert os.path.realpath(names.receiver) != "/dev/gone"
+    with serving(open_pair(), link_dir=tmp_path) as names:
+        assert os.path.realpath(names[Role.RECEIVER]) != "/dev/gone"
 
 
 def test_mock_on_ptys_does_not_overwrite_a_file(tmp_path: Path) -> None:
     (tmp_path / "receiver").write_text("mine")
-    with pytest.raises(UserError, match="name another directory"), serving(link_dir=tmp_path):
+    with pytest.raises(UserError, match="name another directory"), serving(open_pair(), link_dir=tmp_path):
         raise AssertionError("never served")
     assert (tmp_path / "receiver").read_text() == "mine"
     assert not (tmp_path / "transmitter").is_symlink()
@@ -119,7 +121,7 @@ def test_mock_on_ptys_does_not_overwrite_a_file(tmp_path: Path) -> None:
 def test_mock_on_ptys_says_so_where_there_are_none(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delattr(os, "openpty")
     with pytest.raises(UserError, match="pseudo-terminals, which this system has not"):
-        serve()
+        serve(open_pair())
 
 
 def test_mock_on_ptys_says_so_when_none_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -128,12 +130,12 @@ def test_mock_on_ptys_says_so_when_none_is_left(monkeypatch: pytest.MonkeyPatch)
 
     monkeypatch.setattr(os, "openpty", none_left)
     with pytest.raises(BenchError, match="no pseudo-terminal: No space left"):
-        serve()
+        serve(open_pair())
 
 
 def test_mock_on_ptys_refuses_contradictions_before_it_opens_anything() -> None:
     with pytest.raises(UserError, match="block_for"):
-        serve(settings=MockSettings(block_for_ns=1), announce=pytest.fail)
+        serve(open_pair(settings=MockSettings(block_for_ns=1)), announce=pytest.fail)
 
 
 def test_mock_on_ptys_announces_two_names_and_returns_on_ctrl_c(
@@ -143,9 +145,9 @@ def test_mock_on_ptys_announces_two_names_and_returns_on_ctrl_c(
         raise KeyboardInterrupt
 
     monkeypatch.setattr(ptys, "_run", interrupted)
-    serve(defect=find_defect("failsafe-late"))
+    serve(open_pair(defect=find_defect("failsafe-late")))
     lines = capsys.readouterr().out.splitlines()
-    assert [line.split()[0] for line in lines] == [role.value for role in Role]
+    assert [line.split()[0] for line in lines] == [role.value for role in DEVICES]
 
 
 def test_mock_on_ptys_keeps_a_bounded_amount_for_a_program_that_does_not_read() -> None:
@@ -174,7 +176,7 @@ def test_mock_on_ptys_keeps_a_bounded_amount_for_a_program_that_does_not_read() 
 
 def test_mock_on_ptys_leaves_no_thread_behind() -> None:
     before = set(threading.enumerate())
-    with serving():
+    with serving(open_pair()):
         assert len(threading.enumerate()) == len(before) + 1
     assert set(threading.enumerate()) == before
     assert "mocks.ptys" in sys.modules

@@ -32,7 +32,7 @@ mock:
 
 
 def test_mock_settings_are_read_from_a_rig_file() -> None:
-    assert parse_rig(RIG, "rig.yaml").mock == MockSettings(
+    assert parse_rig(RIG, "rig.yaml").simulated == MockSettings(
         loss=Fraction(15, 1000),
         good_to_bad=Fraction(1, 100),
         bad_to_good=Fraction(1, 4),

@@ -127,6 +127,8 @@ def test_reads_a_repeated_step_with_its_place() -> None:
             "telemetry_age: {at_most: 60 ms, at_most_packets: 2}",
             p.TelemetryAge(at_most_ns=60 * MS, at_most_packets=2),
         ),
+        ("pins: {within: 6 us, after: 45 ms}", p.Pins(within_us=6, after_ns=45 * MS)),
+        ("pins: {witness: if present}", p.Pins(witness="if present")),
         ("bench: {lost_at_most: 0.1 %}", p.BenchHealth(lost_at_most=Fraction(1, 1000))),
     ],
 )

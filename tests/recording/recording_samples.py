@@ -20,6 +20,7 @@ HEADER = Header(
     baud={Role.TRANSMITTER: 115_200, Role.RECEIVER: 250_000},
     facts={"receiver.port": "simulated", "transmitter.port": "simulated, \u00e4: [b]"},
 )
+WITNESSED = replace(HEADER, baud={**HEADER.baud, Role.WITNESS: 57_600})
 ON_HARDWARE = replace(HEADER, hardware=True, clock="monotonic", wall_seconds=1_700_000_000)
 START_NS = 5 * 10**15
 """A bench clock may start anywhere."""
@@ -30,6 +31,11 @@ EVENTS = (
     (Role.TRANSMITTER, Direction.TO_PC, b"\xff", 3_000_000_000),
     (Role.RECEIVER, Direction.TO_PC, b"", 6_000_000_000),
     (Role.RECEIVER, Direction.TO_PC, b"boot v1\r\n\x00", 2**32 + 17),
+)
+SEEN_BY_WITNESS = (
+    (Role.WITNESS, Direction.TO_DEVICE, b"\x02\x01\x01\x00", 500),
+    *EVENTS,
+    (Role.WITNESS, Direction.TO_PC, b"\x03\x70\x01\x02\x00", 2**32 + 18),
 )
 
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from recording_samples import HEADER, ON_HARDWARE, PLAN
 
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES, Role
 from harness.recording.header import HeaderError, from_comments, plan_is_intact, plan_sha256, to_comments
 from harness.recording.model import Header
 from harness.recording.pcapng import COMMENT_MAX
@@ -25,7 +25,10 @@ headers = st.builds(
     clock=st.sampled_from(["virtual", "monotonic"]),
     wall_seconds=st.integers(0, 2**35 - 1),
     hardware=st.booleans(),
-    baud=st.fixed_dictionaries({role: st.integers(0, 2**32 - 1) for role in Role}),
+    baud=st.fixed_dictionaries(
+        {role: st.integers(0, 2**32 - 1) for role in DEVICES},
+        optional={Role.WITNESS: st.integers(0, 2**32 - 1)},
+    ),
     facts=st.dictionaries(texts, texts, max_size=3),
 )
 

@@ -6,9 +6,9 @@ import subprocess
 from zlib import crc32
 
 import pytest
-from recording_samples import EVENTS, HEADER, ON_HARDWARE, recorded
+from recording_samples import EVENTS, HEADER, ON_HARDWARE, SEEN_BY_WITNESS, WITNESSED, recorded
 
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES
 from harness.recording import Direction
 from harness.recording.pcapng import (
     BLOCK_MAX,
@@ -78,6 +78,15 @@ class TestOutside:
         assert out.count("Time precision = nanoseconds (9)") == 3
         assert out.count("Timestamp offset = 1700000000") == 3
 
+    def test_describes_a_witness_to_an_analyser_as_a_fourth_interface(self, tmp_path):
+        path = tmp_path / "witnessed.pcapng"
+        path.write_bytes(recorded(WITNESSED, SEEN_BY_WITNESS))
+        out = run(analyser("capinfos"), path)
+        names = [line.split(" = ")[1] for line in out.splitlines() if line.strip().startswith("Name =")]
+        assert names == ["transmitter", "receiver", "marks", "witness"]
+        out = run(analyser("tshark"), "-r", path, "-T", "fields", "-e", "frame.interface_name")
+        assert out.split().count("witness") == 2
+
     def test_shows_its_header_to_an_analyser(self, recording):
         out = run(analyser("capinfos"), recording)
         assert "Capture application: propsoff 0.1.0" in out
@@ -86,7 +95,7 @@ class TestOutside:
 
     def test_has_every_packet_for_an_analyser(self, packets):
         names = [packet[0] for packet in packets]
-        for role in Role:
+        for role in DEVICES:
             assert names.count(role.value) == sum(event[0] is role for event in EVENTS)
 
     def test_raises_no_expert_complaint_in_an_analyser(self, packets):
@@ -98,7 +107,7 @@ class TestOutside:
             time = f"{1_700_000_000 + at_ns // 10**9}.{at_ns % 10**9:09}"
             assert (role.value, time, f"0x{direction.value:08x}") in shown
 
-    @pytest.mark.parametrize("role", list(Role))
+    @pytest.mark.parametrize("role", list(DEVICES))
     @pytest.mark.parametrize("direction", list(Direction))
     def test_gives_an_analyser_each_direction_as_one_byte_stream(self, packets, role, direction):
         wanted = b"".join(data for to, way, data, _ in EVENTS if to is role and way is direction)
@@ -144,7 +153,7 @@ class TestBlocks:
         assert data[8:24] == bytes.fromhex("4d3c2b1a 0100 0000 ffffffffffffffff")
 
     def test_gives_each_interface_a_link_type_for_private_use(self):
-        assert [kind.linktype for kind in INTERFACES] == [147, 147, 148]
+        assert [kind.linktype for kind in INTERFACES] == [147, 147, 148, 147]
 
     def test_states_nanoseconds_and_offset_of_an_interface(self):
         found = dict(

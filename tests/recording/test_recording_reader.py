@@ -9,9 +9,9 @@ from zlib import crc32
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from recording_samples import EVENTS, HEADER, ON_HARDWARE, START_NS, recorded
+from recording_samples import EVENTS, HEADER, ON_HARDWARE, SEEN_BY_WITNESS, START_NS, WITNESSED, recorded
 
-from harness.bench.protocol import Role
+from harness.bench.protocol import DEVICES, Role
 from harness.errors import ExitCode, RecordingError
 from harness.recording import Direction, RecordingWriter, parse_recording, read_recording
 from harness.recording.pcapng import COMMENT, EPB_FLAGS, EPB_HASH, block, options, section_header
@@ -94,7 +94,7 @@ class TestWhole:
     @given(
         st.lists(
             st.tuples(
-                st.sampled_from(Role),
+                st.sampled_from(DEVICES),
                 st.sampled_from(Direction),
                 st.binary(max_size=300),
                 st.integers(0, 2**63),
@@ -129,6 +129,51 @@ class TestWhole:
         writer.close()
         (mark,) = parse_recording(file.getvalue(), "x").marks
         assert (mark.at_ns, mark.kind, mark.fields) == (3, kind, fields)
+
+
+class TestWitness:
+    """A bench with a third port: one interface more, after the marks, and the same rules for its damage."""
+
+    DATA = recorded(WITNESSED, SEEN_BY_WITNESS)
+
+    def test_gives_back_three_ports(self):
+        recording = parse_recording(self.DATA, "x")
+        assert recording.header == WITNESSED
+        assert tuple(recording.ports) == tuple(Role)
+        assert seen(recording) == by_port(SEEN_BY_WITNESS)
+        assert (recording.complete, recording.problems) == (True, ())
+
+    def test_knows_no_third_port_without_a_witness(self):
+        assert tuple(parse_recording(WHOLE, "x").ports) == DEVICES
+        (extra,) = parse_recording(WHOLE + packet_block(b"abc", interface=3), "x").problems
+        assert "no such port or direction" in extra
+
+    def test_writes_the_two_devices_the_same_with_a_witness_and_without(self):
+        kept = [event for event in SEEN_BY_WITNESS if event[0] is not Role.WITNESS]
+        without, with_one = parse_recording(WHOLE, "x"), parse_recording(self.DATA, "x")
+        assert kept == list(EVENTS)
+        assert all(without.ports[role] == with_one.ports[role] for role in DEVICES)
+        assert without.marks == with_one.marks
+
+    @pytest.mark.parametrize("bit", [0, 5])
+    def test_never_takes_a_flipped_bit_for_a_sound_recording(self, bit):
+        sound = parse_recording(self.DATA, "x")
+        for at in range(len(self.DATA)):
+            data = bytearray(self.DATA)
+            data[at] ^= 1 << bit
+            try:
+                recording = parse_recording(bytes(data), "x")
+            except RecordingError:
+                continue
+            assert not recording.complete or recording == sound, at
+
+    def test_gives_back_a_beginning_of_each_port_when_cut_short(self):
+        whole = {role: port.data for role, port in parse_recording(self.DATA, "x").ports.items()}
+        for cut in range(int.from_bytes(self.DATA[4:8], "little"), len(self.DATA), 7):
+            recording = parse_recording(self.DATA[:cut], "x")
+            assert not recording.complete
+            for role, port in recording.ports.items():
+                assert port.data == whole[role][: len(port.data)]
 
 
 class TestCutShort:

@@ -50,17 +50,33 @@ def test_would_be_refused_by_the_schema_if_it_were_wrong(schema):
         (Verdict.INCONCLUSIVE, "error"),
         (Verdict.ERROR, "error"),
         (Verdict.PASS, None),
+        (Verdict.NONE, "skipped"),
     ],
 )
 def test_maps_each_verdict(verdict, tag):
-    root = ET.fromstring(junit_xml((outcome(verdict),)))
-    (case,) = root.iter("testcase")
+    root = ET.fromstring(junit_xml((outcome(Verdict.PASS, verdict),)))
+    _, case = root.iter("testcase")
     found = [child.tag for child in case if child.tag != "system-out"]
     assert found == ([tag] if tag else [])
-    assert tag is None or case.find(tag).get("type") == verdict.value
+    assert tag in (None, "skipped") or case.find(tag).get("type") == verdict.value
     assert root.get("failures") == str(int(tag == "failure"))
     assert root.get("errors") == str(int(tag == "error"))
-    assert next(root.iter("skipped"), None) is None
+    assert (next(root.iter("skipped"), None) is None) is (tag != "skipped")
+
+
+def test_skips_what_was_not_judged_with_the_reason_and_counts_it(schema):
+    text = junit_xml((outcome(Verdict.PASS, Verdict.NONE),))
+    schema.validate(ET.fromstring(text))
+    suite = ET.fromstring(text).find("testsuite")
+    assert (suite.get("tests"), suite.get("errors"), suite.get("skipped")) == ("2", "0", "1")
+    assert suite.find("testcase/skipped").get("message") == RESULTS[0].reason
+
+
+def test_shows_an_error_where_nothing_was_judged(schema):
+    text = junit_xml((outcome(Verdict.NONE),))
+    schema.validate(ET.fromstring(text))
+    suite = ET.fromstring(text).find("testsuite")
+    assert (suite.get("tests"), suite.get("errors"), suite.get("skipped")) == ("2", "1", "1")
 
 
 def test_does_not_pass_a_run_in_which_nothing_was_judged():

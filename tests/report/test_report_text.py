@@ -33,12 +33,24 @@ def test_tells_the_whole_report(name, width):
         (["inconclusive", "pass"], "INCONCLUSIVE: first-look: 1 of 2 checks inconclusive, 1 passed"),
         (["error", "fail"], "ERROR: first-look: 1 of 2 checks not judged because of bench trouble, 1 failed"),
         ([], "INCONCLUSIVE: first-look: nothing was judged"),
+        (["none"], "INCONCLUSIVE: first-look: nothing was judged"),
+        (["pass", "none"], "PASS: first-look: the only check passed, 1 not judged"),
+        (["pass", "none", "pass"], "PASS: first-look: all 2 checks passed, 1 not judged"),
+        (["fail", "none", "pass"], "FAIL: first-look: 1 of 2 checks failed, 1 passed, 1 not judged"),
     ],
 )
 def test_puts_the_verdict_first(verdicts, line):
     outcome = of(*map(Verdict, verdicts))
     assert headline(outcome) == line
     assert render(outcome).splitlines()[0] == line
+
+
+def test_names_what_was_not_tested():
+    results = (RESULTS[0], replace(RESULTS[0], name="pins", verdict=Verdict.NONE, reason="no witness here"))
+    shown = render(Outcome(replace(JUDGEMENT, results=results), HEADER, "x"))
+    assert "\npins: none: no witness here\n" in shown
+    assert "\nNot tested in this run: pins.\n" in shown
+    assert "Not tested in this run" not in render(OUTCOME)
 
 
 def test_ends_with_how_to_repeat_the_run():

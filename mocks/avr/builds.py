@@ -1,0 +1,63 @@
+"""Which firmware runs on which board? The reference firmwares, compiled with the macros asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+from typing import Final
+
+from harness.bench.protocol import Role
+from mocks.avr.defects import FirmwareDefect
+from mocks.avr.settings import AvrSettings, macros
+from mocks.avr.toolchain import build_firmware, require_tools
+
+FIRMWARE: Final = Path(__file__).resolve().parents[2] / "shared" / "firmware"
+LIBRARY: Final = FIRMWARE / "bench_port.c"
+REFERENCE: Final = FIRMWARE / "reference"
+PARTS: Final[Mapping[Role, tuple[str, ...]]] = {
+    Role.TRANSMITTER: ("transmitter.c", "bench_side.c", "board.c", "radio.c"),
+    Role.RECEIVER: ("receiver.c", "bench_side.c", "board.c", "radio.c", "servo.c"),
+    Role.WITNESS: ("witness.c", "bench_side.c", "board.c"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Builds:
+    """Flash images by role, and the defect that is compiled in, for the record."""
+
+    images: Mapping[Role, bytes]
+    defect: str
+
+    def facts(self) -> dict[str, str]:
+        """Return the SHA-256 of each image, shortened: says which build was tested."""
+        return {f"{role} firmware": sha256(image).hexdigest()[:16] for role, image in self.images.items()}
+
+
+def build_all(settings: AvrSettings, defect: FirmwareDefect | None, *, near_miss: bool) -> Builds:
+    """Return the firmware of every board that `settings` ask for.
+
+    Raises BenchError if tools are missing or a build fails, UserError if a macro is none.
+    """
+    require_tools()
+    macros_of = {
+        Role.TRANSMITTER: macros(settings.transmitter_defines, "transmitter_defines"),
+        Role.RECEIVER: macros(settings.receiver_defines, "receiver_defines"),
+        Role.WITNESS: {},
+    }
+    name = "none"
+    if defect is not None:
+        name = f"near-miss of {defect.name}" if near_miss else defect.name
+        macros_of[Role.TRANSMITTER] |= defect.near_transmitter if near_miss else defect.transmitter
+        macros_of[Role.RECEIVER] |= defect.near_receiver if near_miss else defect.receiver
+    boards = [Role.TRANSMITTER, Role.RECEIVER]
+    if settings.witness == "firmware":
+        boards.append(Role.WITNESS)
+    return Builds({role: build_role(role, macros_of[role]) for role in boards}, name)
+
+
+def build_role(role: Role, defines: Mapping[str, int]) -> bytes:
+    """Return the flash image of one reference firmware."""
+    sources = [LIBRARY, *(REFERENCE / name for name in PARTS[role])]
+    return build_firmware(sources, defines, (FIRMWARE, REFERENCE)).image

@@ -1,0 +1,55 @@
+"""What can be set on the emulated bench? The world around the boards, and how their firmware is built."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from harness.bench.protocol import DEVICES, Role
+from harness.clock import MS
+from harness.errors import UserError
+from harness.plan.kinds import Choice, Duration, Items, Text, Whole, key
+from mocks.settings import WorldSettings
+
+_DEFINE = re.compile(r"([A-Z][A-Z0-9_]{0,39})(?:=(-?[0-9]{1,10}))?")
+
+
+@dataclass(frozen=True, slots=True)
+class AvrSettings(WorldSettings):
+    """Everything that can be set on the emulated bench."""
+
+    witness: str = key(
+        Choice("captured", "firmware", "none"),
+        "Who measures the receiver's pins: the emulator to the cycle, the witness firmware on a third board, "
+        "or nobody.",
+        "captured",
+    )
+    transmitter_defines: tuple[str, ...] = key(
+        Items(Text(51)), "Macros for the transmitter's firmware: NAME or NAME=NUMBER.", ()
+    )
+    receiver_defines: tuple[str, ...] = key(
+        Items(Text(51)), "Macros for the receiver's firmware: NAME or NAME=NUMBER.", ()
+    )
+    power_on_within_ns: int = key(
+        Duration(0, 10_000 * MS),
+        "Each board is switched on at a random moment in this time.",
+        20 * MS,
+        yaml="power_on_within",
+    )
+    supply_mv: int = key(Whole(0, 20_000), "Supply voltage that the receiver measures, in mV.", 7_400)
+    temperature_degc: int = key(Whole(-40, 125), "Temperature that the receiver measures.", 21)
+
+    def roles(self) -> tuple[Role, ...]:
+        """Return the ports of this bench."""
+        return DEVICES if self.witness == "none" else (*DEVICES, Role.WITNESS)
+
+
+def macros(defines: tuple[str, ...], section: str) -> dict[str, int]:
+    """Return macros as the compiler takes them; a bare name is 1. Raises UserError for anything else."""
+    found: dict[str, int] = {}
+    for text in defines:
+        match = _DEFINE.fullmatch(text)
+        if match is None:
+            raise UserError(f"avr: {section}: {text!r} is no macro; write NAME or NAME=NUMBER in capitals")
+        found[match[1]] = int(match[2] or 1)
+    return found

@@ -1,0 +1,159 @@
+#include "bench_side.h"
+
+#ifndef BENCH_DISABLED
+
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <string.h>
+
+#include "board.h"
+
+#ifndef BENCH_BAUD
+#define BENCH_BAUD 115200UL
+#endif
+#define RX_BYTES 128 /* powers of two */
+#define TX_BYTES 512 /* the bench counts on this much when it works out whether a burst fits */
+#define DRAIN_US 100000UL
+
+static uint8_t rx[RX_BYTES];
+static volatile uint8_t rx_head, rx_tail;
+static uint8_t tx[TX_BYTES];
+static volatile uint16_t tx_head, tx_tail;
+static uint32_t restart_asked_us;
+static bool restarting;
+
+/* Whether a fault begins by now. Counts milliseconds by itself: the clock wraps. */
+static inline bool begun(uint32_t after_ms)
+{
+    static uint32_t counted_us = CLOCK_START_US, ms;
+    while (board_micros() - counted_us >= 1000) {
+        counted_us += 1000;
+        ms++;
+    }
+    return ms >= after_ms;
+}
+
+/* At 16 MHz the nearest speed to 115 200 bit/s is 117 647, 2.1 % fast: within what 8N1 bears. */
+static void open_port(void)
+{
+    UCSR0A = _BV(U2X0); /* before the divisor: together they are the speed */
+    UBRR0 = (F_CPU / 4 / BENCH_BAUD - 1) / 2;
+    UCSR0C = _BV(UCSZ01) | _BV(UCSZ00); /* 8N1 */
+    UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
+}
+
+/* Both interrupts first take back their request, then let others in (sei): an edge of a pulse must not wait for
+ * the rest. This one wakes the loop only at the end of a frame, or when the ring fills with something else, for a
+ * sleeping device need not look at every byte. A byte that finds the ring full is lost; the library will see a
+ * bad frame. */
+ISR(USART0_RX_vect)
+{
+    uint8_t byte = UDR0;
+    sei();
+    uint8_t head = rx_head, next = (head + 1) % RX_BYTES;
+    if (next == rx_tail)
+        return;
+    rx[head] = byte;
+    rx_head = next;
+    if (byte == 0 || next % (RX_BYTES / 4) == 0)
+        board_work = true;
+}
+
+ISR(USART0_UDRE_vect)
+{
+    UCSR0B &= (uint8_t)~_BV(UDRIE0);
+    sei();
+    uint16_t tail = tx_tail;
+    UDR0 = tx[tail];
+    tail = (tail + 1) % TX_BYTES;
+    tx_tail = tail;
+    cli();
+    if (tail != tx_head)
+        UCSR0B |= _BV(UDRIE0);
+}
+
+/* The places are wider than one byte: the interrupt must not change one between its halves. */
+static uint16_t used_tx(void)
+{
+    cli();
+    uint16_t used = (tx_head - tx_tail) % TX_BYTES;
+    sei();
+    return used;
+}
+
+/* All of it or nothing: half a frame would spoil the next one too. */
+static bool queue(const uint8_t *bytes, uint8_t count)
+{
+    if (TX_BYTES - 1 - used_tx() < count)
+        return false;
+    uint16_t head = tx_head;
+    for (uint8_t i = 0; i < count; i++) {
+        tx[head] = bytes[i];
+        head = (head + 1) % TX_BYTES;
+    }
+    cli();
+    tx_head = head;
+    UCSR0B |= _BV(UDRIE0);
+    sei();
+    return true;
+}
+
+static bool write_frame(const uint8_t *frame, uint8_t count)
+{
+    if (FAULT_SILENT_MS && begun(FAULT_SILENT_MS))
+        return true;
+    return queue(frame, count);
+}
+
+static void act_faulty(void)
+{
+    static const char TEXT[] = "loop 0x2f: all is well\r\n";
+    if (FAULT_CRASH_MS && begun(FAULT_CRASH_MS))
+        ((void (*)(void))0xFFFF)();
+    if (FAULT_HANG_MS && begun(FAULT_HANG_MS)) {
+        for (;;) {
+        }
+    }
+    if (FAULT_FLOOD_MS && begun(FAULT_FLOOD_MS)) {
+        while (queue((const uint8_t *)TEXT, sizeof TEXT - 1)) {
+        }
+    }
+}
+
+/* The answer must get out before the restart, but a stuck port must not hold it up for ever. */
+bool bench_side_restart(void)
+{
+    if (!bench_restart_wanted())
+        return false;
+    if (!restarting) {
+        restarting = true;
+        restart_asked_us = board_micros();
+    }
+    return used_tx() == 0 || board_micros() - restart_asked_us >= DRAIN_US;
+}
+
+void bench_side_begin(bench_hooks *hooks)
+{
+    open_port();
+    hooks->write = write_frame;
+    hooks->micros = board_micros;
+    bench_begin(hooks, board_cause());
+}
+
+/* What came in makes one or two straight pieces in the ring. */
+bool bench_side_listen(void)
+{
+    uint8_t head = rx_head, tail = rx_tail;
+    act_faulty();
+    if (tail == head)
+        return false;
+    while (tail != head) {
+        uint8_t count = (head > tail ? head : RX_BYTES) - tail;
+        bench_received(rx + tail, count);
+        tail = (tail + count) % RX_BYTES;
+        rx_tail = tail;
+    }
+    return true;
+}
+
+#endif

@@ -1,0 +1,56 @@
+/*
+ * What does the board itself do for us? Time, sleep, analogue inputs, the watchdog, and why it started.
+ *
+ * An 8-bit AVR board at 16 MHz (ATmega1284P). Timer 1 counts half microseconds in normal mode:
+ *
+ *     overflow    every 32.768 ms: carries into the 32-bit clock
+ *     compare A   servo edges (servo.c)
+ *     compare B   the alarm that ends board_wait_until
+ */
+#ifndef BOARD_H
+#define BOARD_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#ifndef CLOCK_START_US
+#define CLOCK_START_US 0 /* what the clock shows at start; tests set it near the wrap */
+#endif
+
+/* Call this first in main. Interrupts are on after it. */
+void board_begin(void);
+
+/* Microseconds, wrapping at 2^32 (after 71.6 minutes). Compare times by their signed difference. Not for use in
+ * interrupts: none of these, for a carry may be on its way. */
+uint32_t board_micros(void);
+/* Half microseconds, wrapping at 2^32. */
+uint32_t board_ticks(void);
+/* The same at the moment when timer 1 stood at `count`, not more than 32 ms ago. */
+uint32_t board_ticks_at(uint16_t count);
+
+/* Whether `now` is at or after `due`, across the wrap. Good for spans up to 35 minutes. */
+static inline bool board_reached(uint32_t now, uint32_t due) { return (int32_t)(now - due) >= 0; }
+/* The earlier of two instants. */
+static inline uint32_t board_sooner(uint32_t a, uint32_t b) { return board_reached(a, b) ? b : a; }
+
+/* Set by an interrupt that leaves work for the loop; ends board_wait_until. */
+extern volatile bool board_work;
+/* Sleep until there is work or `due`; for 30 ms at most. */
+void board_wait_until(uint32_t due);
+/* Sleep until the next interrupt, whatever it is for. */
+void board_nap(void);
+
+/* Convert `count` analogue inputs from ADC`first` on; 0 to 1023 each, against the supply. Takes about 0.1 ms each. */
+void board_analog(uint8_t first, uint8_t count, uint16_t *values);
+
+void board_feed_watchdog(void);
+/* Start anew through the watchdog, and know afterwards that it was meant. Never returns. */
+void board_restart(void);
+/* Why the device started: enum bench_cause. */
+uint8_t board_cause(void);
+/* Starts since power was applied, the first not counted. */
+uint16_t board_restarts(void);
+/* Bytes between the variables and the stack now. */
+uint16_t board_free_memory(void);
+
+#endif
