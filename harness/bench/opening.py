@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from harness.clock import Clock
     from harness.plan.model import Link
 
-MOCK_ABOUT: Final = "Written by `propsoff mock`: its devices on two pseudo-terminals, while it runs."
+MOCK_ABOUT: Final = "Written by `propsoff mock`: its devices on pseudo-terminals, while it runs."
 
 
 def open_bench(

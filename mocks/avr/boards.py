@@ -64,6 +64,7 @@ class Boards:
         self._lines = {role: lines_of(role, role, settings, seed) for role in roles}
         self._to_pc = [(role, line) for role, (line, _) in self._lines.items()]
         self._cores: dict[Role, int] = {}
+        self._device_ns: dict[int, int] = {}
         air = Air(self.world, settings, payload_bytes=PACKET_BYTES, chance=stream(seed, "mock air"))
         self._modules: dict[Role, Module] = {}
         for role in builds.images:
@@ -124,7 +125,7 @@ class Boards:
             return
         for end_ns, piece in self._lines[role][1].write(data, self.world.now_ns):
             first_ns = end_ns - (len(piece) - 1) * self._byte_ns
-            heard = heard_as(piece, self._byte_ns, self.emulator.byte_ns(core, BENCH_UART))
+            heard = heard_as(piece, self._byte_ns, self._device_byte_ns(core))
             self.emulator.feed(core, BENCH_UART, first_ns, self._byte_ns, heard)
 
     def advance(self, until_ns: int) -> list[Chunk]:
@@ -134,7 +135,7 @@ class Boards:
             due_ns = world.due_ns()
             target_ns = until_ns if due_ns is None else min(until_ns, due_ns)
             reached_ns = emulator.run(target_ns, THINKING_NS)
-            for event in emulator.events():
+            for event in emulator.events(pieces=reached_ns == until_ns):
                 self._handle(event)
             world.run(reached_ns)
         arrived: list[Chunk] = []
@@ -162,12 +163,23 @@ class Boards:
         """Pass on what a core did."""
         role = self._roles[event.core]
         if event.kind is Kind.BENCH:
-            heard = heard_as(event.data, self.emulator.byte_ns(event.core, BENCH_UART), self._byte_ns)
+            heard = heard_as(event.data, self._device_byte_ns(event.core), self._byte_ns)
             self._lines[role][0].carry(event.at_ns, heard)
         elif event.kind is Kind.MODULE and role in self._modules:
             self._modules[role].take(event.data, event.at_ns)
         elif event.kind is Kind.EDGE and self._capture is not None:
             self._capture.edge(event)
+        elif event.kind is Kind.RESET:
+            self._device_ns.pop(event.core, None)
+
+    def _device_byte_ns(self, core: int) -> int:
+        """Return how long a byte takes on a board's bench port; firmware sets that once after each start."""
+        known = self._device_ns.get(core)
+        if known is None:
+            known = self.emulator.byte_ns(core, BENCH_UART)
+            if known:
+                self._device_ns[core] = known
+        return known
 
 
 def open_boards(

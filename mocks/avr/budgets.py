@@ -2,7 +2,7 @@
 
     python -m mocks.avr.budgets
 
-Memory is that of the library's object file, with every function in it; `avr-size` counts.
+Memory is that of the library's object file, with every function of the role in it; `avr-size` counts.
 Cycles are counted in the emulator, with the hooks doing nothing: what the maker's hooks cost is on top.
 Bytes on the line are counted in ten seconds of the emulated bench at 50 packets/s.
 """
@@ -29,6 +29,13 @@ from mocks.avr.toolchain import build_firmware, object_sizes, require_tools
 PROGRAM: Final = Path(__file__).with_name("budgets.c")
 FLASH_BYTES: Final = 2_560
 RAM_BYTES: Final = 200
+ROLES: Final = (
+    ("a transmitter", 1, FLASH_BYTES),
+    ("a receiver", 2, FLASH_BYTES),
+    ("a witness", 4, FLASH_BYTES),
+    ("any of them", 7, None),
+)
+"""As `BENCH_ROLES` has them, and the limit of flash; a build for any role is a convenience without one."""
 STACK_BYTES: Final = 320
 """A frame is put together on the stack: 127 bytes, and what stands around it."""
 BYTE_CYCLES: Final = 700
@@ -70,11 +77,9 @@ class Cost:
 def measure() -> list[Cost]:
     """Return every cost; raises BenchError if compiler or emulator are missing."""
     require_tools()
-    flash, ram = object_sizes([LIBRARY])
     cycles, stack = _run_calls(_worst_frames())
     return [
-        Cost("flash of the whole library", flash, "bytes", FLASH_BYTES),
-        Cost("memory beside the maker's buffers", ram, "bytes", RAM_BYTES),
+        *_sizes(),
         Cost("stack below the caller", stack, "bytes", STACK_BYTES),
         *(
             Cost(name, cycles[call], "cycles", BYTE_CYCLES if call == 2 else FRAME_CYCLES)
@@ -82,6 +87,14 @@ def measure() -> list[Cost]:
         ),
         *_line_costs(),
     ]
+
+
+def _sizes() -> Iterator[Cost]:
+    """What the library takes of each device's memory; a maker builds it for one role."""
+    for words, roles, flash_limit in ROLES:
+        flash, ram = object_sizes([LIBRARY], {"BENCH_ROLES": roles})
+        yield Cost(f"flash, library for {words}", flash, "bytes", flash_limit)
+        yield Cost(f"memory beside the maker's buffers, {words}", ram, "bytes", RAM_BYTES)
 
 
 def _worst_frames() -> Iterator[bytes]:

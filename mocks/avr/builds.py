@@ -21,6 +21,8 @@ PARTS: Final[Mapping[Role, tuple[str, ...]]] = {
     Role.RECEIVER: ("receiver.c", "bench_side.c", "board.c", "radio.c", "servo.c"),
     Role.WITNESS: ("witness.c", "bench_side.c", "board.c"),
 }
+ROLES: Final = {Role.TRANSMITTER: 1, Role.RECEIVER: 2, Role.WITNESS: 4}
+"""The library is built for the board's own role alone, as a maker would."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,4 +62,4 @@ def build_all(settings: AvrSettings, defect: FirmwareDefect | None, *, near_miss
 def build_role(role: Role, defines: Mapping[str, int]) -> bytes:
     """Return the flash image of one reference firmware."""
     sources = [LIBRARY, *(REFERENCE / name for name in PARTS[role])]
-    return build_firmware(sources, defines, (FIRMWARE, REFERENCE)).image
+    return build_firmware(sources, {"BENCH_ROLES": ROLES[role], **defines}, (FIRMWARE, REFERENCE)).image

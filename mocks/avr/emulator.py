@@ -52,6 +52,9 @@ class Kind(IntEnum):
     """It does nothing any more, at `pc`: `cause` is crashed (left its memory) or halted (sleeps for ever)."""
 
 
+_KINDS = tuple(Kind)
+
+
 class Event(NamedTuple):
     """Something that came out of a core. Fields that a kind does not name are empty.
 
@@ -146,12 +149,14 @@ class Emulator:
         self._now_ns = self._native.bench_run(self._open(), until_ns, lookahead_ns)
         return self._now_ns
 
-    def events(self) -> list[Event]:
+    def events(self, *, pieces: bool = False) -> list[Event]:
         """Return what happened up to now and was not returned before, in order of time, then of cores.
 
         A piece of bench bytes that nothing ended is told once its line has been idle for two byte times, so
-        it can come that much after its own time.
+        it can come that much after its own time. With `pieces` all bytes up to now are told, ended or not.
         """
+        if pieces:
+            self._native.bench_flush(self._open())
         records, payload = ctypes.c_void_p(), ctypes.c_void_p()
         count = self._native.bench_drain(self._open(), ctypes.byref(records), ctypes.byref(payload))
         if not count:
@@ -233,13 +238,14 @@ class Emulator:
 
 def _event(fields: tuple[int, ...], payload: int) -> Event:
     """A record of the shim's `struct event`."""
-    at_ns, _, where, core, kind, detail, length = fields
+    at_ns, _, where, core, number, detail, length = fields
+    kind = _KINDS[number]
     if length:
-        return Event(at_ns, core, Kind(kind), ctypes.string_at(payload + where, length))
-    if kind == Kind.EDGE:
-        return Event(at_ns, core, Kind.EDGE, port=PORTS[detail >> 4], bit=detail >> 1 & 7, level=detail & 1)
-    if kind == Kind.RESET:
-        return Event(at_ns, core, Kind.RESET, cause=CAUSES[detail])
+        return Event(at_ns, core, kind, ctypes.string_at(payload + where, length))
+    if kind is Kind.EDGE:
+        return Event(at_ns, core, kind, b"", PORTS[detail >> 4], detail >> 1 & 7, detail & 1)
+    if kind is Kind.RESET:
+        return Event(at_ns, core, kind, cause=CAUSES[detail])
     return Event(at_ns, core, Kind.STOPPED, cause=STATES[detail], pc=where)
 
 
@@ -267,6 +273,7 @@ def _library() -> ctypes.CDLL:
         "bench_add": (number, pointer, text, ctypes.c_uint32, ctypes.c_uint32, wide, ctypes.c_uint64),
         "bench_run": (wide, pointer, wide, wide),
         "bench_drain": (size, pointer, pointer, pointer),
+        "bench_flush": (None, pointer),
         "bench_feed": (None, pointer, number, number, wide, wide, text, size),
         "bench_wire": (number, pointer, *[number] * 6),
         "bench_watch": (None, pointer, number, number, number),

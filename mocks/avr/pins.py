@@ -30,14 +30,15 @@ class Capture:
         self.port.boot(Life(StartCause.POWER, 0, 0))
 
     def edge(self, event: Event) -> None:
-        """Take an edge; times must not be before the world's."""
-        self._world.at(event.at_ns, self._edge, event)
-
-    def _edge(self, event: Event) -> None:
+        """Take an edge; times must be in order, and not before the world's."""
         if event.level:
             self._rose[event.bit] = event.at_ns
-            return
-        rose_ns = self._rose.pop(event.bit, None)
-        witness = self.port.device
-        if rose_ns is not None and isinstance(witness, Witness):
-            witness.note_pulse(event.bit, event.at_ns, event.at_ns - rose_ns)
+        elif event.bit in self._rose:
+            self._world.at(event.at_ns, self._pulse, (event.bit, self._rose.pop(event.bit)))
+
+    def _pulse(self, pulse: tuple[int, int]) -> None:
+        """Tell the witness of a pulse that ends now."""
+        channel, rose_ns = pulse
+        witness, now_ns = self.port.device, self._world.now_ns
+        if isinstance(witness, Witness):
+            witness.note_pulse(channel, now_ns, now_ns - rose_ns)

@@ -122,6 +122,13 @@ size_t bench_drain(struct bench *b, const struct event **events, const uint8_t *
     return ready;
 }
 
+/* Let a piece that is still under way be told as far as it has come. */
+void bench_flush(struct bench *b)
+{
+    for (int i = 0; i < b->count; i++)
+        tell_piece(b->core[i]);
+}
+
 void bench_feed(struct bench *b, int core, int uart, int64_t end, int64_t byte, const uint8_t *data, size_t n)
 {
     struct core *c = b->core[core];
@@ -132,7 +139,8 @@ void bench_feed(struct bench *b, int core, int uart, int64_t end, int64_t byte, 
         if (end < b->now)
             end = b->now;
         l->fed_ns = end;
-        add_input(c, (struct input){.cycle = cycle_from(c, end), .what = BYTE_IN, .number = uart, .value = data[i]});
+        add_input(c, (struct input){.cycle = cycle_from(c, end), .what = BYTE_IN, .number = uart,
+                                    .value = data[i]});
     }
 }
 
@@ -148,7 +156,10 @@ int bench_wire(struct bench *b, int core, int port, int bit, int to, int to_port
     return 0;
 }
 
-void bench_watch(struct bench *b, int core, int port, int bit) { b->core[core]->pins[port].watched |= 1 << bit; }
+void bench_watch(struct bench *b, int core, int port, int bit)
+{
+    b->core[core]->pins[port].watched |= 1 << bit;
+}
 
 void bench_analog(struct bench *b, int core, int channel, uint32_t millivolt)
 {

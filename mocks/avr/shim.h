@@ -122,6 +122,7 @@ void *more(struct list *list, size_t count, size_t size);
 struct event *emit(struct core *c, enum kind kind, uint64_t cycle, uint8_t detail);
 
 /* shim_lines.c: what UARTs send and receive */
+void tell_piece(struct core *c);
 void hook_uart(struct core *c, int number);
 void retime(struct line *l);
 void clear_lines(struct core *c);

@@ -31,7 +31,7 @@ void restart(struct core *c, enum cause cause)
         avr_regbit_clear(avr, l->uart->txen);
         retime(l);
     }
-    for (uint8_t i = 0; i < EXTERNAL_INTERRUPTS; i++) /* else simavr looks at each low pin every cycle, for ever */
+    for (uint8_t i = 0; i < EXTERNAL_INTERRUPTS; i++) /* else simavr looks at each low pin every cycle */
         avr_extint_set_strict_lvl_trig(avr, i, 0);
     release_pins(c);
     emit(c, RESET, avr->cycle, cause);

@@ -18,6 +18,8 @@ static void emit_piece(struct line *l, enum kind kind)
     l->length = 0;
 }
 
+void tell_piece(struct core *c) { emit_piece(&c->line[BENCH_UART], BENCH_BYTES); }
+
 /* A core stops soon after a frame, and the cores after it no later, so that what the frame brings about can
  * still be fed in time. A core before it may have gone further: nothing that it does not know of reaches it. */
 static void look_ahead(struct core *c, uint64_t cycle)

@@ -115,13 +115,18 @@ def _compile_firmware(folder: Path, sources: Sequence[Path], flags: Sequence[str
 
 
 def object_sizes(
-    sources: Sequence[Path], includes: Sequence[Path] = (), *, mcu: str = "atmega1284p"
+    sources: Sequence[Path],
+    defines: Mapping[str, str | int],
+    includes: Sequence[Path] = (),
+    *,
+    mcu: str = "atmega1284p",
 ) -> tuple[int, int]:
     """Compile C sources, unlinked, and return their bytes of flash and of SRAM, everything counted.
 
     Raises BenchError as `build_firmware` does. Not cached.
     """
-    flags = [*FIRMWARE_FLAGS, f"-mmcu={mcu}", *(f"-I{folder}" for folder in includes)]
+    flags = [*FIRMWARE_FLAGS, f"-mmcu={mcu}", *(f"-D{name}={value}" for name, value in defines.items())]
+    flags += [f"-I{folder}" for folder in includes]
     flags.append("-fno-common")  # else variables that the linker would place are in no section yet
     flash = ram = 0
     with tempfile.TemporaryDirectory(prefix="propsoff-") as scratch:
@@ -265,7 +270,8 @@ def _read(file: Path) -> bytes:
 
 def _cached(name: str, build: Callable[[Path], bytes]) -> Path:
     """Return the sealed file of this name, built anew if it is not there or damaged."""
-    for folder in (_cache_folder(), _fallback_folder()):
+    made = _fallback_folder.cache_info().currsize  # asking for it makes it
+    for folder in (_cache_folder(), *([_fallback_folder()] if made else [])):
         if _sealed(folder / name):
             return folder / name
     with tempfile.TemporaryDirectory(prefix="propsoff-") as scratch:

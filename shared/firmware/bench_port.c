@@ -657,7 +657,7 @@ bool bench_silent(void)
 bool bench_burst_due(void)
 {
     advance(&self);
-    return !self.on.spans[SILENT].runs && take_due(&self.on.extra, self.now_us);
+    return take_due(&self.on.extra, self.now_us);
 }
 
 bool bench_sent(uint16_t packet, uint16_t set_number, uint32_t at_us, uint32_t took_us, uint8_t attempts,

@@ -1,16 +1,17 @@
 /*
  * bench_port: the device's side of the propsoff bench protocol, version 1 (../protocol.md).
  *
- * C99, also C++; 8-bit and 32-bit parts; no dynamic memory; one bench port per device. Nothing here blocks:
- * the work of a call is bounded by the bytes it is given. Call everything from the main loop, not from
- * interrupts.
+ * C99, also C++; little-endian parts of 8 to 32 bits; no dynamic memory; one bench port per device. Nothing
+ * here blocks: the work of a call is bounded by the bytes it is given. Call everything from the main loop, not
+ * from interrupts, and nothing before bench_begin().
  *
  *     bench_begin(&hooks, cause)         once, after start
  *     bench_received(bytes, count)       whenever bytes came in
  *     bench_loop()                       every time round the loop, at least every 50 ms
  *     bench_sent(...) and other reports  when something happened
  *
- * Build with -DBENCH_DISABLED for flight: every call then compiles to nothing.
+ * Build with -DBENCH_DISABLED for flight: every call then compiles to nothing. Build with -DBENCH_ROLES=1 (2, 4)
+ * for a transmitter (receiver, witness) alone: a tenth to a third smaller than all of it.
  *
  * PROPELLERS OFF. A bench port can move every output of the model.
  */
@@ -25,7 +26,7 @@ extern "C" {
 #endif
 
 #ifndef BENCH_FIELDS
-#define BENCH_FIELDS 8 /* telemetry fields that can be injected */
+#define BENCH_FIELDS 8 /* telemetry fields that can be injected, 1 to 255: numbers 0 to BENCH_FIELDS - 1 */
 #endif
 #ifndef BENCH_BUILD
 #define BENCH_BUILD "bench" /* stands after the version in the identity: says which build answers */
@@ -82,28 +83,30 @@ enum bench_reason { BENCH_CHANGE_START = 0, BENCH_CHANGE_FAILSAFE = 1, BENCH_CHA
 
 enum bench_sent_flag { BENCH_ACKNOWLEDGED = 1 << 0, BENCH_IN_BURST = 1 << 1 };
 
-/* Who the device is. Text is UTF-8, at most 24 bytes each; longer is cut. */
+/* Who the device is. Text is UTF-8, at most 24 bytes each; longer is cut after a whole character. */
 typedef struct {
     uint8_t role;             /* enum bench_role */
     uint8_t channels;         /* 0 to 16 */
     uint32_t packet_rate_mhz; /* packets per 1000 s; 0 if not known */
     uint16_t abilities;       /* enum bench_ability; commands without their bit are refused */
     const char *firmware;
-    const char *version; /* the library adds " " BENCH_BUILD */
+    const char *version; /* the library adds " " BENCH_BUILD, and cuts the version to make room for it */
     const char *serial;  /* of this one unit; "" if it has none */
 } bench_identity;
 
 /* What the maker supplies. All are called from within the calls below; none may call back into this library. */
 typedef struct {
-    /* Take a whole frame for the serial port, or none of it: return false if the buffer has no room. */
+    /* Take a copy of a whole frame for the serial port, or none of it: return false if the buffer has no room. */
     bool (*write)(const uint8_t *frame, uint8_t count);
-    /* Microseconds since any instant, wrapping at 2^32. */
+    /* Microseconds since any instant, wrapping at 2^32. Pauses and bursts are as fine as this is. */
     uint32_t (*micros)(void);
     /* Use these pulses (us, channel order) in place of the sticks, from the next packet on. Fewer channels
      * than the device has leave the others at rest. set_number 0 with count 0: back to the own sticks.
-     * Never called with more channels than described. May be 0 on a receiver or witness. */
+     * Never called with more channels than described. Copy the pulses: they do not stay. May be 0 on a receiver
+     * or witness. */
     void (*sticks)(uint16_t set_number, const uint16_t *pulses_us, uint8_t count);
-    /* Fill in who you are; the library has zeroed it. */
+    /* Fill in who you are; the library has zeroed it. Called by bench_begin() and whenever the harness asks;
+     * commands are held to what was told last. The texts must stay. */
     void (*describe)(bench_identity *me);
     /* Optional, may be 0: change a setting (enum bench_setting); return false if the value is out of range. */
     bool (*setting)(uint8_t setting, int32_t value);
@@ -126,18 +129,19 @@ typedef struct {
 
 #ifndef BENCH_DISABLED
 
-/* Begin: remember the hooks (which must outlive it) and say that the device started. */
+/* Begin: remember the hooks (which must stay) and say that the device started. */
 void bench_begin(const bench_hooks *hooks, uint8_t cause);
 
 /* Take bytes from the serial port, whatever they are. */
 void bench_received(const uint8_t *bytes, uint16_t count);
 
-/* Do what time brings: the dead-man's switch, the ends of silences and muting. */
+/* Do what time brings: the dead-man's switch, the ends of silences and muting. The hook for sticks may be called
+ * from here and from bench_received(), never from the questions below. */
 void bench_loop(void);
 
 /* Whether the harness drives the sticks now. */
 bool bench_overridden(void);
-/* Transmitter: whether no packet may go out now (command Silence). */
+/* Transmitter: whether no packet may go out now (command Silence). This and the next two look at the clock. */
 bool bench_silent(void);
 /* Transmitter: whether an extra packet is due; true once for each. What falls into a silence is swallowed here. */
 bool bench_burst_due(void);
@@ -149,7 +153,8 @@ bool bench_injected(uint8_t field, int32_t *raw);
 bool bench_restart_wanted(void);
 
 /* Reports. Each returns false if the write hook had no room: the message is lost, and its number with it, so
- * that the harness sees the gap. */
+ * that the harness sees the gap. A list longer than a message holds (16 channels or pulses, 32 bytes) is lost in
+ * the same way, rather than told in part. */
 bool bench_sent(uint16_t packet, uint16_t set_number, uint32_t at_us, uint32_t took_us, uint8_t attempts,
                 uint8_t flags);
 bool bench_telemetry(uint16_t packet, uint32_t at_us, const uint8_t *payload, uint8_t count);

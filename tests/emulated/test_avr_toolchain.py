@@ -101,7 +101,7 @@ def test_firmware_has_the_image_and_sizes_that_the_linker_says(cache: Path, sour
 
 def test_objects_are_counted_whole(cache: Path, source: Path) -> None:
     (source.parent / "size.h").write_text("#define SIZE 20\n#define EMPTY 300\n")
-    flash, ram = object_sizes([source, source])
+    flash, ram = object_sizes([source, source], {})
     assert ram == 2 * (20 + 300)
     assert flash > 2 * 20
 

@@ -11,14 +11,14 @@
 #ifndef BENCH_BAUD
 #define BENCH_BAUD 115200UL
 #endif
-#define RX_BYTES 128 /* powers of two */
+#define RX_BYTES 256 /* its 8-bit places wrap by themselves */
 #define TX_BYTES 512 /* the bench counts on this much when it works out whether a burst fits */
 #define DRAIN_US 100000UL
 
 static uint8_t rx[RX_BYTES];
 static volatile uint8_t rx_head, rx_tail;
 static uint8_t tx[TX_BYTES];
-static volatile uint16_t tx_head, tx_tail;
+static uint8_t *tx_head = tx, *volatile tx_tail = tx; /* next to fill, next to send: equal when empty */
 static uint32_t restart_asked_us;
 static bool restarting;
 
@@ -42,7 +42,7 @@ static void open_port(void)
     UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
 }
 
-/* Both interrupts first take back their request, then let others in (sei): an edge of a pulse must not wait for
+/* Both interrupts let others in (sei) as soon as their own request is gone: an edge of a pulse must not wait for
  * the rest. This one wakes the loop only at the end of a frame, or when the ring fills with something else, for a
  * sleeping device need not look at every byte. A byte that finds the ring full is lost; the library will see a
  * bad frame. */
@@ -50,47 +50,49 @@ ISR(USART0_RX_vect)
 {
     uint8_t byte = UDR0;
     sei();
-    uint8_t head = rx_head, next = (head + 1) % RX_BYTES;
+    uint8_t head = rx_head, next = head + 1;
     if (next == rx_tail)
         return;
     rx[head] = byte;
     rx_head = next;
-    if (byte == 0 || next % (RX_BYTES / 4) == 0)
-        board_work = true;
+    if (byte == 0 || next % (RX_BYTES / 2) == 0)
+        board_wake();
 }
 
+/* Off before sei if that was the last byte: the port, still empty, may ask again at once. */
 ISR(USART0_UDRE_vect)
 {
-    UCSR0B &= (uint8_t)~_BV(UDRIE0);
-    sei();
-    uint16_t tail = tx_tail;
-    UDR0 = tx[tail];
-    tail = (tail + 1) % TX_BYTES;
+    uint8_t *tail = tx_tail;
+    UDR0 = *tail++;
+    if (tail == tx + TX_BYTES)
+        tail = tx;
     tx_tail = tail;
-    cli();
-    if (tail != tx_head)
-        UCSR0B |= _BV(UDRIE0);
+    if (tail == tx_head)
+        UCSR0B &= (uint8_t)~_BV(UDRIE0);
+    sei();
 }
 
-/* The places are wider than one byte: the interrupt must not change one between its halves. */
+/* A pointer is wider than one byte: the interrupt must not change it between its halves. */
 static uint16_t used_tx(void)
 {
     cli();
-    uint16_t used = (tx_head - tx_tail) % TX_BYTES;
+    const uint8_t *tail = tx_tail;
     sei();
-    return used;
+    return (uint16_t)(tx_head - tail) % TX_BYTES;
 }
 
-/* All of it or nothing: half a frame would spoil the next one too. */
+/* All of it or nothing: half a frame would spoil the next one too. What does not fit before the ring's end goes to
+ * its beginning. */
 static bool queue(const uint8_t *bytes, uint8_t count)
 {
+    uint8_t straight = count;
     if (TX_BYTES - 1 - used_tx() < count)
         return false;
-    uint16_t head = tx_head;
-    for (uint8_t i = 0; i < count; i++) {
-        tx[head] = bytes[i];
-        head = (head + 1) % TX_BYTES;
-    }
+    if (tx + TX_BYTES - tx_head < count)
+        straight = tx + TX_BYTES - tx_head;
+    memcpy(tx_head, bytes, straight);
+    memcpy(tx, bytes + straight, count - straight);
+    uint8_t *head = tx + (uint16_t)(tx_head - tx + count) % TX_BYTES;
     cli();
     tx_head = head;
     UCSR0B |= _BV(UDRIE0);
@@ -148,9 +150,9 @@ bool bench_side_listen(void)
     if (tail == head)
         return false;
     while (tail != head) {
-        uint8_t count = (head > tail ? head : RX_BYTES) - tail;
+        uint16_t count = (head > tail ? head : RX_BYTES) - tail;
         bench_received(rx + tail, count);
-        tail = (tail + count) % RX_BYTES;
+        tail = (uint8_t)(tail + count);
         rx_tail = tail;
     }
     return true;

@@ -17,7 +17,7 @@
 void bench_side_begin(bench_hooks *hooks);
 /* Hand the library what came in; true if something did. Then, and every BENCH_TURN_US, call bench_loop. */
 bool bench_side_listen(void);
-/* Whether to restart now: the harness asked for it, and the answer is out. */
+/* Whether to restart now: the harness asked for it, and the answer is out. Call it with bench_loop. */
 bool bench_side_restart(void);
 
 #else

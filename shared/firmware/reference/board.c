@@ -21,7 +21,6 @@ static uint16_t restarts __attribute__((section(".noinit")));
 
 static uint8_t cause;
 static volatile uint32_t overflowed_us = (uint32_t)CLOCK_START_US;
-volatile bool board_work;
 
 /* Runs before main and before variables are set up: after a watchdog reset the watchdog is still on, at its
  * shortest time, and would bite again during a longer start. */
@@ -79,7 +78,7 @@ ISR(TIMER1_OVF_vect, ISR_NOBLOCK)
 
 ISR(TIMER1_COMPB_vect, ISR_NOBLOCK)
 {
-    board_work = true;
+    board_wake();
 }
 
 /* Timer and carry must belong together: with interrupts off, an overflow may be pending that is not counted yet. */
@@ -136,12 +135,12 @@ void board_wait_until(uint32_t due)
         left_us = LONGEST_SLEEP_US;
     cli();
     if (left_us < SHORTEST_SLEEP_US)
-        board_work = true;
+        board_wake();
     else
         OCR1B = TCNT1 + (uint16_t)left_us * 2;
-    while (!board_work)
+    while (!(GPIOR0 & BOARD_WORK))
         sleep_once();
-    board_work = false;
+    GPIOR0 &= (uint8_t)~BOARD_WORK;
     sei();
 }
 

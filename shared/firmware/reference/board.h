@@ -10,6 +10,7 @@
 #ifndef BOARD_H
 #define BOARD_H
 
+#include <avr/io.h>
 #include <stdbool.h>
 #include <stdint.h>
 
@@ -33,8 +34,10 @@ static inline bool board_reached(uint32_t now, uint32_t due) { return (int32_t)(
 /* The earlier of two instants. */
 static inline uint32_t board_sooner(uint32_t a, uint32_t b) { return board_reached(a, b) ? b : a; }
 
-/* Set by an interrupt that leaves work for the loop; ends board_wait_until. */
-extern volatile bool board_work;
+/* For an interrupt that leaves work for the loop: ends board_wait_until. A bit in a spare register of the processor
+ * takes one instruction and no working register, which a variable would. */
+#define BOARD_WORK 0x01
+static inline void board_wake(void) { GPIOR0 |= BOARD_WORK; }
 /* Sleep until there is work or `due`; for 30 ms at most. */
 void board_wait_until(uint32_t due);
 /* Sleep until the next interrupt, whatever it is for. */

@@ -21,7 +21,7 @@
 #define FAULT_FAILSAFE_COUNTER_8BIT 0 /* an 8-bit count of 2 ms steps wraps: failsafe ends by itself */
 #endif
 #ifndef FAULT_DISPLAY_MS
-#define FAULT_DISPLAY_MS 0 /* a display routine blocks the loop so long once a second; 20 is harmless */
+#define FAULT_DISPLAY_MS 0 /* a display routine blocks the loop so long once a second; 10 is harmless */
 #endif
 #ifndef FAULT_FLOAT_SWAPPED
 #define FAULT_FLOAT_SWAPPED 0 /* the current in telemetry goes out most significant byte first */

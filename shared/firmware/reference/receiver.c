@@ -281,9 +281,8 @@ static void act_faulty_in_failsafe(uint32_t now)
 }
 
 /* Only a packet ends failsafe. (A time span compared again and again would end it when the clock wraps.) */
-static void watch_link(void)
+static void watch_link(uint32_t now)
 {
-    uint32_t now = board_micros();
     if (link.up && link_lost(now))
         enter_failsafe(now);
     else if (!link.up && totals.packets > 0)
@@ -344,17 +343,19 @@ static void begin(void)
     count_us = sense_us + SECOND_US;
 }
 
+static void restart(void)
+{
+    servo_stop(); /* a pulse cut short is a wrong command */
+    board_restart();
+}
+
 static void look_at_bench(uint32_t now)
 {
     bench_loop();
     mute_module(bench_muted());
     look_us = now + BENCH_TURN_US;
-}
-
-static void restart(void)
-{
-    servo_stop(); /* a pulse cut short is a wrong command */
-    board_restart();
+    if (bench_side_restart())
+        restart();
 }
 
 static uint32_t next_turn(void)
@@ -368,9 +369,9 @@ int main(void)
     begin();
     for (;;) {
         board_feed_watchdog();
-        uint32_t now = board_micros();
         listen_to_module();
-        watch_link();
+        uint32_t now = board_micros(); /* after the packet: a silence is never negative */
+        watch_link(now);
         if (bench_side_listen() || board_reached(now, look_us))
             look_at_bench(now);
         start_module(now);
@@ -378,8 +379,6 @@ int main(void)
         report_counters(now);
         if (FAULT_DISPLAY_MS)
             block_for_display(FAULT_DISPLAY_MS * 1000UL);
-        if (bench_side_restart())
-            restart();
         board_wait_until(next_turn());
     }
 }

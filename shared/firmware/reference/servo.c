@@ -21,8 +21,12 @@ static const uint8_t PIN[CHANNELS + 1] = {
     _BV(PB4), _BV(PB5), 0,
 };
 
-static uint16_t wanted_ticks[CHANNELS];  /* set by the loop */
-static uint16_t latched_ticks[CHANNELS]; /* of the frame under way: never a mixture of two sets */
+/* Sets of pulses: one for the frame under way, one for the next, one to write in. So a frame never shows a mixture,
+ * and no edge waits while a set is copied. */
+#define SETS 3
+static uint16_t ticks[SETS][CHANNELS];
+static volatile uint8_t shown, wanted;
+static const uint16_t *next_ticks;       /* in the set shown */
 static uint16_t edge, frame_start;       /* in ticks of timer 1 */
 static volatile uint8_t pulse;           /* begins at `edge`; CHANNELS: the train ends there */
 static volatile uint8_t frames;
@@ -46,11 +50,11 @@ static inline void wait_for(uint8_t tick)
 static inline void begin_frame(void)
 {
     frame_start = edge;
-    for (uint8_t i = 0; i < CHANNELS; i++)
-        latched_ticks[i] = wanted_ticks[i];
+    shown = wanted;
+    next_ticks = ticks[shown];
     frames++;
     if (FAULT_ACK_FIRST)
-        board_work = true;
+        board_wake();
 }
 
 ISR(TIMER1_COMPA_vect)
@@ -62,7 +66,7 @@ ISR(TIMER1_COMPA_vect)
     if (now == 0)
         begin_frame();
     if (now < CHANNELS) {
-        edge += latched_ticks[now];
+        edge += *next_ticks++;
         pulse = now + 1;
     } else {
         edge = frame_start + FRAME_TICKS;
@@ -86,13 +90,12 @@ void servo_begin(const uint16_t pulses_us[CHANNELS])
 
 void servo_set(const uint16_t pulses_us[CHANNELS])
 {
-    uint16_t ticks[CHANNELS];
+    uint8_t spare = 0;
+    while (spare == shown || spare == wanted)
+        spare++;
     for (uint8_t i = 0; i < CHANNELS; i++)
-        ticks[i] = ticks_of(pulses_us[i]);
-    cli(); /* the frame must not latch half of it */
-    for (uint8_t i = 0; i < CHANNELS; i++)
-        wanted_ticks[i] = ticks[i];
-    sei();
+        ticks[spare][i] = ticks_of(pulses_us[i]);
+    wanted = spare; /* one byte, last of all: a frame that begins now takes the old set whole or the new one */
 }
 
 void servo_stop(void)

@@ -50,6 +50,7 @@ static struct {
     bool under_way, stopping;
     uint16_t packet, set_number;
     uint32_t sampled_us;
+    uint32_t stop_look_us; /* when to look next whether a silence stops it */
     uint8_t flags;
 } exchange;
 
@@ -130,7 +131,7 @@ static void send_packet(uint8_t flags)
     exchange.flags = flags;
     exchange.stopping = false;
     exchange.under_way = true;
-    look_us = board_sooner(look_us, exchange.sampled_us + STOP_TURN_US);
+    exchange.stop_look_us = exchange.sampled_us + STOP_TURN_US;
     radio_put(RADIO_SEND, packet, PACKET_BYTES);
 }
 
@@ -239,17 +240,26 @@ static void look_at_bench(uint32_t now)
 {
     burst_may_be_due = true;
     bursting = bursting && now - last_burst_us < BURST_PAUSE_US;
-    if (exchange.under_way && !exchange.stopping && bench_silent())
+    look_us = now + (bursting ? BURST_TURN_US : BENCH_TURN_US);
+    exchange.stop_look_us = now;
+    if (bench_side_restart())
+        board_restart();
+}
+
+static void stop_if_silent(uint32_t now)
+{
+    if (!exchange.under_way || !board_reached(now, exchange.stop_look_us))
+        return;
+    exchange.stop_look_us = now + STOP_TURN_US;
+    if (!exchange.stopping && bench_silent())
         exchange.stopping = radio_put(RADIO_STOP, 0, 0);
-    if (bursting)
-        look_us = now + BURST_TURN_US;
-    else
-        look_us = now + (exchange.under_way ? STOP_TURN_US : BENCH_TURN_US);
 }
 
 static uint32_t next_turn(void)
 {
     uint32_t due = board_sooner(pace.next_us, look_us);
+    if (exchange.under_way)
+        due = board_sooner(due, exchange.stop_look_us);
     return module.ready ? due : board_sooner(due, module.knock_us);
 }
 
@@ -273,12 +283,11 @@ int main(void)
             bench_loop();
         if (bench_side_listen() || timely)
             look_at_bench(now);
+        stop_if_silent(now);
         listen_to_module();
         look_after_module(now);
         keep_pace(now);
         send_what_is_due(now);
-        if (bench_side_restart())
-            board_restart();
         board_wait_until(next_turn());
     }
 }

@@ -49,7 +49,7 @@ ISR(PCINT2_vect)
     stamps[at].count = count;
     stamps[at].levels = now;
     head = next;
-    board_work = true;
+    board_wake();
 }
 
 static bench_pulse pulse_of(uint8_t input, uint32_t now)

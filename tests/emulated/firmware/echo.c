@@ -1,7 +1,9 @@
-/* Sends back what comes in on either UART, on the same one, and sleeps in between. PB0 is high meanwhile. */
+/* Sends back what comes in on either UART, on the same one, and sleeps in between. PB0 is high meanwhile. An L
+ * takes long. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <avr/sleep.h>
+#include <util/delay.h>
 
 #ifndef DIVISOR
 #define DIVISOR 16 /* 117647 bit/s at double speed and 16 MHz */
@@ -13,7 +15,10 @@
 ISR(USART0_RX_vect)
 {
     PORTB |= 1;
-    UDR0 = UDR0;
+    uint8_t byte = UDR0;
+    if (byte == 'L')
+        _delay_us(300);
+    UDR0 = byte;
     PORTB &= (uint8_t)~1;
 }
 

@@ -43,7 +43,9 @@ static void obey(uint8_t letter)
         break;
     case 'd': /* sleep deaf, but for the watchdog */
         watch();
+        UCSR0B |= 1 << RXCIE0;
         sleep_mode();
+        say('!');
         break;
     case 'f': /* five bytes into a transmitter that holds two */
         for (uint8_t i = 0; i < 5; i++)
@@ -77,7 +79,9 @@ static void obey(uint8_t letter)
 int main(void)
 {
     uint8_t cause = MCUSR;
+#ifndef KEEP_FLAGS
     MCUSR = 0;
+#endif
     wdt_disable();
     if (known != 0x5a5a)
         starts = 0;

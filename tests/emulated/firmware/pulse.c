@@ -3,6 +3,12 @@
 #include <avr/io.h>
 #include <avr/sleep.h>
 
+#ifdef BUSY /* instructions of two cycles all the time, in place of sleep */
+#define WAIT() __asm__ volatile("rjmp 1f\n1: rjmp 2f\n2:")
+#else
+#define WAIT() sleep_mode()
+#endif
+
 #ifndef WIDTH
 #define WIDTH 24000 /* 1500 us */
 #endif
@@ -21,5 +27,5 @@ int main(void)
     TIMSK1 = 1 << OCIE1A;
     sei();
     for (;;)
-        sleep_mode();
+        WAIT();
 }
