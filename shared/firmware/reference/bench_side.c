@@ -42,7 +42,7 @@ static void open_port(void)
     UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
 }
 
-/* Both interrupts let others in (sei) as soon as their own request is gone: an edge of a pulse must not wait for
+/* Both interrupts first take back their request, then let others in (sei): an edge of a pulse must not wait for
  * the rest. This one wakes the loop only at the end of a frame, or when the ring fills with something else, for a
  * sleeping device need not look at every byte. A byte that finds the ring full is lost; the library will see a
  * bad frame. */
@@ -59,17 +59,18 @@ ISR(USART0_RX_vect)
         board_wake();
 }
 
-/* Off before sei if that was the last byte: the port, still empty, may ask again at once. */
 ISR(USART0_UDRE_vect)
 {
+    UCSR0B &= (uint8_t)~_BV(UDRIE0);
+    sei();
     uint8_t *tail = tx_tail;
     UDR0 = *tail++;
     if (tail == tx + TX_BYTES)
         tail = tx;
     tx_tail = tail;
-    if (tail == tx_head)
-        UCSR0B &= (uint8_t)~_BV(UDRIE0);
-    sei();
+    cli();
+    if (tail != tx_head)
+        UCSR0B |= _BV(UDRIE0);
 }
 
 /* A pointer is wider than one byte: the interrupt must not change it between its halves. */
