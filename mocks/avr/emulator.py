@@ -93,6 +93,8 @@ class Emulator:
             raise MemoryError
         self._count = 0
         self._now_ns = 0
+        self._records, self._payload = ctypes.c_void_p(), ctypes.c_void_p()
+        self._drained = ctypes.byref(self._records), ctypes.byref(self._payload)
 
     def __enter__(self) -> Self:
         return self
@@ -157,12 +159,12 @@ class Emulator:
         """
         if pieces:
             self._native.bench_flush(self._open())
-        records, payload = ctypes.c_void_p(), ctypes.c_void_p()
-        count = self._native.bench_drain(self._open(), ctypes.byref(records), ctypes.byref(payload))
+        count = self._native.bench_drain(self._open(), *self._drained)
         if not count:
             return []
-        table = ctypes.string_at(records.value or 0, count * _EVENT.size)
-        return [_event(fields, payload.value or 0) for fields in _EVENT.iter_unpack(table)]
+        payload = self._payload.value or 0
+        table = ctypes.string_at(self._records.value or 0, count * _EVENT.size)
+        return [_event(fields, payload) for fields in _EVENT.iter_unpack(table)]
 
     def feed(self, core: int, uart: int, first_end_ns: int, byte_ns: int, data: bytes) -> None:
         """Put bytes on a core's UART input; byte i is complete at `first_end_ns + i * byte_ns`.

@@ -73,7 +73,7 @@ def main() -> None:
     fresh = statistics.median(timed(open_and_close, rig)[0] for _ in range(101))
     print(f"a fresh bench: {1e3 * fresh:.2f} ms (target: under 5)")
     ways = {
-        "boards alone": lambda: bare_boards(rig),
+        "boards alone, own sticks": lambda: bare_boards(rig),
         "plan to verdict, no witness": lambda: plan_to_verdict(wander, blind),
         "plan to verdict, pins captured": lambda: plan_to_verdict(wander, rig),
         "the same again (A/A)": lambda: plan_to_verdict(wander, rig),
