@@ -34,6 +34,13 @@ def avr_settings() -> type[AvrSettings]:
     return AvrSettings
 
 
+def macro_troubles(defines: tuple[str, ...]) -> list[tuple[int, str, str, str]]:
+    """Return the macros that no firmware can be built with: place, what is wrong, what may stand, nearest."""
+    from mocks.avr.macros import troubles
+
+    return [(index, *trouble) for index, trouble in troubles(defines)]
+
+
 def list_defects(kind: str) -> list[tuple[str, str]]:
     """Return name and fault of every defect that a bench of this kind can have."""
     if kind == "avr":

@@ -22,7 +22,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, ClassVar, Final, Literal
 
-from harness.bench.mocked import KINDS
+from harness.bench.mocked import KINDS, macro_troubles
 from harness.bench.ports import DEFAULT_BAUD, PortSpec, same_port_key
 from harness.bench.protocol import DEVICES, Role
 from harness.errors import Problem, RigError
@@ -119,6 +119,8 @@ def _read(document: Document) -> Rig:
         _refuse_ports(document.root, kind.text, reading)
     elif kind is not None and kind.text == "serial":
         _require_ports(document.root, reading)
+    if keys is not None and keys.bench == "avr":
+        _check_macros(document.root, keys.avr, reading)
     reading.finish(RigError)
     assert keys is not None
     simulated = getattr(keys, keys.bench) if keys.bench in KINDS else None
@@ -127,6 +129,17 @@ def _read(document: Document) -> Rig:
     ports = simulated_ports(simulated) if simulated else plugged
     name = Path(document.file).stem
     return Rig(name, keys.bench, ports, simulated, keys.about, document.file, document.text)
+
+
+def _check_macros(root: Node, settings: Any, reading: Reading) -> None:
+    """Note each macro that the firmware does not know: it would change nothing."""
+    section = root.get("avr")
+    for word in ("transmitter_defines", "receiver_defines"):
+        node = section.get(word) if section is not None else None
+        for index, *told in macro_troubles(getattr(settings, word)):
+            assert node is not None
+            place = node.items[index] if node.kind is NodeKind.SEQUENCE else node
+            reading.problem(place, f"avr.{word}[{index}]", *told)
 
 
 def _spec(keys: PortKeys) -> PortSpec:

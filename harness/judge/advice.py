@@ -96,7 +96,10 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
         "the witness's clock is known too poorly: run longer, or set its adapter's latency timer to 1 ms",
     ),
     ("bench", "fail"): BENCH,
-    ("bench", "gone"): ("look at the cable and the adapter; the recording up to then is intact",),
+    ("bench", "gone"): (
+        "look at the cable and the adapter; the recording up to then is intact",
+        "if they are sound, the firmware hung or crashed at that moment: a watchdog would bring it back",
+    ),
     ("bench", "early"): ("run the plan again to the end",),
     ("bench", "identity"): ("look at the wiring and the baud rate of that port, then run again",),
 }

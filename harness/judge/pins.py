@@ -1,4 +1,7 @@
-"""Do the pins do what the receiver says? What a witness measured, and which side is suspect."""
+"""Do the pins do what the receiver says? What a witness measured, and which side is suspect.
+
+Only the widths of pulses are judged, not the rate at which they come.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,13 @@ from harness.judge.guard import ENOUGH, hidden, lost_messages, no_advice, no_dat
 from harness.judge.words import EXAMPLES, many, moment, ms, plain
 from harness.measure.arrays import Ints
 from harness.measure.evidence import Evidence
-from harness.measure.pins import PinsFound, compare_pins, does_as_another
+from harness.measure.pins import (
+    PinsFound,
+    compare_pins,
+    does_as_another,
+    does_by_own_clock,
+    receiver_rate,
+)
 from harness.plan import model as p
 from harness.verdict import CheckResult, Verdict
 
@@ -21,10 +30,16 @@ MOSTLY: Final = 0.9
 """Share of the wrong pulses that must point one way before anything is called suspect."""
 MOST_NAMED: Final = 2
 """Outputs told of one by one."""
+INPUTS: Final = "use a witness with an input for every channel of the link, each wired to its own pin"
+CRYSTAL: Final = "a crystal in place of the receiver's resonator mends its clock, or raise `within`"
+WIDTHS_ONLY: Final = "widths only, the frame rate is not judged"
 
 
 def judge_pins(rule: p.Pins, evidence: Evidence) -> CheckResult:
-    """Judge that every pulse is what the receiver reported, and that no output is dead."""
+    """Judge that every pulse is what the receiver reported in width, and that no output is dead.
+
+    How often the pulses come is not judged.
+    """
     if Role.WITNESS not in evidence.heard:
         verdict = Verdict.NONE if rule.witness == "if present" else Verdict.INCONCLUSIVE
         return result(verdict, NO_WITNESS, sample_unit="pulses")
@@ -34,7 +49,7 @@ def judge_pins(rule: p.Pins, evidence: Evidence) -> CheckResult:
     number, total = int(found.wrong.sum()) + len(found.dead), len(found.off_us)
     if not total and not number:
         return no_data(evidence, "no pulse could be compared with a report", "pulses")
-    fewest = int(np.bincount(found.pulses.channel, minlength=len(evidence.plan.link.channels)).min())
+    fewest = int(np.bincount(found.pulses.channel, minlength=found.pulses.inputs).min())
     verdict, reason, advice = _verdict(rule, evidence, found, fewest)
     return result(
         verdict,
@@ -63,8 +78,7 @@ def _verdict(
 ) -> tuple[Verdict, str, tuple[str, ...]]:
     """Return the verdict, why, and what to try next."""
     if found.wrong.any() or found.dead:
-        situations = ["fail"] * bool(found.wrong.any()) + ["dead"] * bool(found.dead)
-        return Verdict.FAIL, _wrong_words(rule, evidence, found), advise("pins", *situations)
+        return Verdict.FAIL, *_wrong_words(rule, evidence, found)
     total, doubtful = many(len(found.off_us), "pulse"), int(found.doubtful.sum())
     if doubtful:
         doubt = plain(float(found.pulses.doubt_us.max()), 1)
@@ -74,13 +88,27 @@ def _verdict(
         return Verdict.INCONCLUSIVE, reason, advise("pins", "doubt")
     worst = plain(float(found.off_us.max()), 1)
     reason = f"{total} were as reported within {rule.within_us} us, the worst {worst} us off"
+    unseen = _unseen(evidence, found)
+    if unseen:
+        return Verdict.INCONCLUSIVE, f"{reason}, but {unseen}", (INPUTS,)
     lost = hidden(evidence, "a wrong report") or _hidden_by_witness(evidence)
     if lost:
         return Verdict.INCONCLUSIVE, f"{reason}, but {lost}", BENCH
     if fewest < ENOUGH:
         few = f"{fewest} on one output are too few, {ENOUGH} would do"
         return Verdict.INCONCLUSIVE, f"{reason}; {few}", (MORE,)
-    return Verdict.PASS, reason, no_advice()
+    return Verdict.PASS, f"{reason} ({WIDTHS_ONLY})", no_advice()
+
+
+def _unseen(evidence: Evidence, found: PinsFound) -> str:
+    """Say which channels the witness has no input for; "" if it has one for each."""
+    names = [channel.name for channel in evidence.plan.link.channels]
+    missing = names[found.pulses.inputs :]
+    if not missing:
+        return ""
+    which = " and ".join([", ".join(missing[:-1]), missing[-1]] if missing[1:] else missing)
+    has = f"the witness has {many(found.pulses.inputs, 'input')}, the link {many(len(names), 'channel')}"
+    return f"{has}: {which} {'were' if missing[1:] else 'was'} not seen"
 
 
 def _hidden_by_witness(evidence: Evidence) -> str:
@@ -92,31 +120,49 @@ def _hidden_by_witness(evidence: Evidence) -> str:
     return f"{many(missing, 'message')} of the witness got lost on the serial line"
 
 
-def _wrong_words(rule: p.Pins, evidence: Evidence, found: PinsFound) -> str:
-    """Tell of the outputs that are wrong, most of all of those with the most wrong pulses."""
+def _wrong_words(rule: p.Pins, evidence: Evidence, found: PinsFound) -> tuple[str, tuple[str, ...]]:
+    """Tell of the outputs that are wrong, those with the most wrong pulses first, and what to try next."""
     names = [channel.name for channel in evidence.plan.link.channels]
     counts = np.bincount(found.pulses.channel[found.wrong], minlength=len(names))
     order = np.argsort(-counts, kind="stable")[: int((counts > 0).sum())].tolist()
-    parts = [f"{names[one]}: {_channel_words(rule, evidence, found, one)}" for one in order[:MOST_NAMED]]
+    clocked = [one for one in order if does_by_own_clock(evidence, rule, found, one).mean() >= MOSTLY]
+    parts = []
+    for one in order[:MOST_NAMED]:
+        hint = _by_clock(evidence) if one in clocked else _hint(rule, evidence, found, one)
+        parts.append(f"{names[one]}: {_channel_words(found, one)}{hint}")
     if len(order) > MOST_NAMED:
         parts.append(f"{many(len(order) - MOST_NAMED, 'more output')} wrong")
     for channel in sorted({pin.channel for pin in found.dead})[:MOST_NAMED]:
         longest = max(pin.end_ns - pin.start_ns for pin in found.dead if pin.channel == channel)
         parts.append(f"{names[channel]}: no pulse for up to {ms(longest)}, though the report says one")
-    return "; ".join(parts)
+    situations = ["fail"] * (len(order) > len(clocked)) + ["dead"] * bool(found.dead)
+    lines = (CRYSTAL,) * bool(clocked) + advise("pins", *situations)
+    return "; ".join(parts), lines[:3]
 
 
-def _channel_words(rule: p.Pins, evidence: Evidence, found: PinsFound, channel: int) -> str:
-    """Tell the worst pulse of a channel, how many are wrong, and what that points to."""
+def _channel_words(found: PinsFound, channel: int) -> str:
+    """Tell the worst pulse of a channel, and how many are wrong."""
     mine = found.pulses.channel == channel
     wrong = np.flatnonzero(found.wrong & mine)
     worst = wrong[int(np.argmax(found.off_us[wrong]))]
     said, width = found.said_us[worst], plain(float(found.pulses.width_us[worst]), 1)
-    hint = _swapped(rule, evidence, found, channel) or _suspect(found, wrong)
     return (
         f"the report says {said} us, the pin does {width} us in {len(wrong)} of "
-        f"{many(int(mine.sum()), 'pulse')}{hint}"
+        f"{many(int(mine.sum()), 'pulse')}"
     )
+
+
+def _hint(rule: p.Pins, evidence: Evidence, found: PinsFound, channel: int) -> str:
+    """Say what the wrong pulses of a channel point to, if anything."""
+    wrong = np.flatnonzero(found.wrong & (found.pulses.channel == channel))
+    return _swapped(rule, evidence, found, channel) or _suspect(found, wrong)
+
+
+def _by_clock(evidence: Evidence) -> str:
+    """Say how far the receiver's clock is off, and what that does to its pulses."""
+    off = receiver_rate(evidence).rate - 1
+    how = "long" if off > 0 else "short"
+    return f" (the receiver's clock is {abs(off) * 100:.2f} % off: its pulses are that much too {how})"
 
 
 def _swapped(rule: p.Pins, evidence: Evidence, found: PinsFound, channel: int) -> str:

@@ -4,6 +4,7 @@ A servo output is a train of pulses, about one in 20 ms: it shows a change late,
 of what was set some time before. So a pulse that rises at t and falls at u may have any value that the
 reports gave its channel between t - after and u, both clocks' bounds allowed for. It is wrong if it is
 further than `within` from all of them. Its width is told in the host's microseconds, not the witness's own.
+Only widths are compared: the rate at which the pulses come is not judged, as long as they come.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from harness.bench.protocol import Role
 from harness.clock import MS, US
 from harness.codec import messages as wire
 from harness.measure.arrays import Flags, Floats, Ints, inside, ints, meeting
-from harness.measure.clockmap import RESOLUTION_NS
+from harness.measure.clockmap import RESOLUTION_NS, UNKNOWN_RATE, Rate
 from harness.measure.evidence import SILENT_NS, Evidence
 from harness.measure.packets import FAR_NS
 from harness.plan import model as p
@@ -134,6 +135,28 @@ def does_as_another(evidence: Evidence, rule: p.Pins, found: PinsFound, channel:
     nearest = _nearest(read_reported(evidence), as_other, *_window(evidence, rule, mine))
     same: Flags = nearest.known & (nearest.off_us <= rule.within_us + mine.doubt_us)
     return same
+
+
+def does_by_own_clock(evidence: Evidence, rule: p.Pins, found: PinsFound, channel: int) -> Flags:
+    """Return for each wrong pulse of a channel whether the receiver's clock makes it wrong.
+
+    It does if that clock is surely off, the width is as reported in the receiver's own microseconds, and at
+    least half of what it is off is due to the clock.
+    """
+    chosen = found.wrong & (found.pulses.channel == channel)
+    mine, rate = found.pulses.those(chosen), receiver_rate(evidence)
+    own = replace(mine, width_us=mine.width_us / rate.rate)
+    nearest = _nearest(read_reported(evidence), own, *_window(evidence, rule, mine))
+    doubt_us = mine.doubt_us + mine.width_us * rate.error
+    due = 2 * np.abs(mine.width_us - own.width_us) >= found.off_us[chosen]
+    right: Flags = nearest.known & due & (nearest.off_us <= rule.within_us + doubt_us)
+    return right & (abs(rate.rate - 1) > rate.error)
+
+
+def receiver_rate(evidence: Evidence) -> Rate:
+    """Return the receiver's clock rate to the host's where it is known best."""
+    rates = [part.rate for part in evidence.clocks[Role.RECEIVER].segments]
+    return min(rates, key=lambda rate: rate.error, default=UNKNOWN_RATE)
 
 
 def _window(evidence: Evidence, rule: p.Pins, pulses: Pulses) -> tuple[Ints, Ints]:

@@ -20,9 +20,11 @@ from harness.bench.protocol import Role
 from harness.clock import MS, S
 from harness.codec import messages as m
 from harness.codec.frames import Frame, Splitter, decode_piece, encode_frame
+from harness.errors import BenchError, ExitCode
 from mocks.avr.boards import CHANNELS, open_boards
-from mocks.avr.builds import FIRMWARE, LIBRARY
+from mocks.avr.builds import LIBRARY
 from mocks.avr.emulator import Emulator
+from mocks.avr.macros import FIRMWARE
 from mocks.avr.settings import AvrSettings
 from mocks.avr.toolchain import build_firmware, object_sizes, require_tools
 
@@ -190,8 +192,12 @@ def table(costs: Sequence[Cost]) -> str:
 
 
 def main() -> int:
-    """Print the table; return 1 if something is above its limit."""
-    costs = measure()
+    """Print the table; return 1 if something is above its limit, 3 if it could not be measured."""
+    try:
+        costs = measure()
+    except BenchError as error:
+        print(f"propsoff: {error}", file=sys.stderr)
+        return int(ExitCode.BENCH_ERROR)
     print("The firmware library on an 8-bit AVR (-mmcu=atmega1284p, -Os), measured in the emulator")
     print(table(costs))
     return 0 if all(cost.is_within for cost in costs) else 1

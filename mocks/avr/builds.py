@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from hashlib import sha256
-from pathlib import Path
 from typing import Final
 
 from harness.bench.protocol import Role
+from harness.errors import UserError
 from mocks.avr.defects import FirmwareDefect
-from mocks.avr.settings import AvrSettings, macros
+from mocks.avr.macros import FIRMWARE, REFERENCE, Trouble, read_macro
+from mocks.avr.settings import AvrSettings
 from mocks.avr.toolchain import build_firmware, require_tools
 
-FIRMWARE: Final = Path(__file__).resolve().parents[2] / "shared" / "firmware"
 LIBRARY: Final = FIRMWARE / "bench_port.c"
-REFERENCE: Final = FIRMWARE / "reference"
 PARTS: Final[Mapping[Role, tuple[str, ...]]] = {
     Role.TRANSMITTER: ("transmitter.c", "bench_side.c", "board.c", "radio.c"),
     Role.RECEIVER: ("receiver.c", "bench_side.c", "board.c", "radio.c", "servo.c"),
@@ -43,10 +42,11 @@ def build_all(settings: AvrSettings, defect: FirmwareDefect | None, *, near_miss
     Raises BenchError if tools are missing or a build fails, UserError if a macro is none.
     """
     require_tools()
+    rate = {"BENCH_BAUD": settings.baud}  # as the PC's side has it, unless a macro says otherwise
     macros_of = {
-        Role.TRANSMITTER: macros(settings.transmitter_defines, "transmitter_defines"),
-        Role.RECEIVER: macros(settings.receiver_defines, "receiver_defines"),
-        Role.WITNESS: {},
+        Role.TRANSMITTER: rate | _macros(settings.transmitter_defines),
+        Role.RECEIVER: rate | _macros(settings.receiver_defines),
+        Role.WITNESS: rate,
     }
     name = "none"
     if defect is not None:
@@ -57,6 +57,16 @@ def build_all(settings: AvrSettings, defect: FirmwareDefect | None, *, near_miss
     if settings.witness == "firmware":
         boards.append(Role.WITNESS)
     return Builds({role: build_role(role, macros_of[role]) for role in boards}, name)
+
+
+def _macros(defines: tuple[str, ...]) -> dict[str, int]:
+    found: dict[str, int] = {}
+    for text in defines:
+        macro = read_macro(text)
+        if isinstance(macro, Trouble):
+            raise UserError(f"{macro.found}; {macro.allowed}")
+        found[macro[0]] = macro[1]
+    return found
 
 
 def build_role(role: Role, defines: Mapping[str, int]) -> bytes:

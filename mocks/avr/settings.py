@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS
-from harness.errors import UserError
 from harness.plan.kinds import Choice, Duration, Items, Text, Whole, key
 from mocks.settings import WorldSettings
-
-_DEFINE = re.compile(r"([A-Z][A-Z0-9_]{0,39})(?:=(-?[0-9]{1,10}))?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,14 +38,3 @@ class AvrSettings(WorldSettings):
     def roles(self) -> tuple[Role, ...]:
         """Return the ports of this bench."""
         return DEVICES if self.witness == "none" else (*DEVICES, Role.WITNESS)
-
-
-def macros(defines: tuple[str, ...], section: str) -> dict[str, int]:
-    """Return macros as the compiler takes them; a bare name is 1. Raises UserError for anything else."""
-    found: dict[str, int] = {}
-    for text in defines:
-        match = _DEFINE.fullmatch(text)
-        if match is None:
-            raise UserError(f"avr: {section}: {text!r} is no macro; write NAME or NAME=NUMBER in capitals")
-        found[match[1]] = int(match[2] or 1)
-    return found

@@ -1,5 +1,7 @@
 """Verdicts on pins: a pin or a report that lies fails, a witness that is missing or unsure never does."""
 
+from dataclasses import replace
+
 import pytest
 from imaginary import (
     RUN_NS,
@@ -38,6 +40,7 @@ def test_pins_that_do_what_the_receiver_says_pass():
     found = judged(PINS, pins=as_reported)
     assert (found.verdict, found.value, found.samples) == (PASS, 0.0, 800)
     assert found.reason.startswith("800 pulses were as reported within 4 us, the worst 0")
+    assert found.reason.endswith("(widths only, the frame rate is not judged)")
 
 
 @pytest.mark.parametrize(("by_us", "within_us", "verdict"), [(20, 4, FAIL), (3, 4, PASS), (20, 25, PASS)])
@@ -88,6 +91,55 @@ def test_swapped_pins_are_told_in_words():
     assert found.verdict is FAIL
     assert "(the pin does what roll reports)" in found.reason
     assert "(the pin does what throttle reports)" in found.reason
+
+
+CERAMIC = {role: DeviceClock(0, -5000 if role == RX else 0) for role in (*Scenario().clocks, WX)}
+"""A receiver whose resonator is half a per cent slow."""
+
+
+def slow(_, outputs):
+    return tuple(us / 0.995 for us in outputs)
+
+
+def test_pulses_that_a_resonator_makes_too_long_are_told_as_that():
+    found = judged(PINS, pins=slow, clocks=CERAMIC)
+    assert found.verdict is FAIL
+    assert "(the receiver's clock is 0.50 % off: its pulses are that much too long)" in found.reason
+    assert "suspect" not in found.reason
+    assert len(found.advice) == 1
+    assert "a crystal" in found.advice[0]
+    assert "`within`" in found.advice[0]
+    assert judged(p.Pins(within_us=12), pins=slow, clocks=CERAMIC).verdict is PASS
+
+
+def test_a_resonator_is_not_blamed_for_another_pin_or_for_a_true_clock():
+    found = judged(PINS, pins=lambda _, out: (slow(_, out)[0] + 60, *slow(_, out)[1:]), clocks=CERAMIC)
+    throttle, others = found.reason.split("; ", 1)
+    assert "suspect the pin" in throttle
+    assert "clock" not in throttle
+    assert "the receiver's clock is 0.50 % off" in others
+    assert len(found.advice) == 3
+    assert "clock" not in judged(PINS, pins=slow).reason
+
+
+def with_channels(*names):
+    link = Scenario().plan.link
+    channels = (*link.channels, *(p.Channel(name=name, failsafe="centre") for name in names))
+    return {
+        "plan": plan_for(PINS, link=replace(link, channels=channels)),
+        "sticks": lambda place: tuple(1000 + place * 7 * (n + 1) % 1001 for n in range(len(channels))),
+    }
+
+
+def test_a_witness_with_fewer_inputs_than_channels_names_those_it_did_not_see():
+    two = judged(PINS, pins=as_reported, **with_channels("camera tilt", "shutter"))
+    words = "the witness has 4 inputs, the link 6 channels: camera tilt and shutter were not seen"
+    assert (two.verdict, two.needed) == (OPEN, None)
+    assert two.reason.endswith(words)
+    assert "wire" in two.advice[0]
+    one = judged(PINS, pins=as_reported, **with_channels("shutter"))
+    assert one.reason.endswith("the witness has 4 inputs, the link 5 channels: shutter was not seen")
+    assert judged(PINS, pins=longer(60), **with_channels("shutter")).verdict is FAIL
 
 
 def test_a_dead_output_is_told_with_how_long():

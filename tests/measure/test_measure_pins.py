@@ -1,15 +1,26 @@
 """The harness holds each pulse of a witness against what the receiver's reports allowed at that time."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scenario import RUN_NS, RX, TX, WX, DeviceClock, Reset, Scenario, Silence, as_reported, drop_every
 
-from harness.clock import MS, S
+from harness.clock import MS, US, S
 from harness.codec import messages as wire
 from harness.measure import gather
-from harness.measure.pins import compare_pins, read_pulses, read_reported
+from harness.measure.clockmap import RESOLUTION_NS
+from harness.measure.pins import (
+    Reported,
+    _next_report,
+    compare_pins,
+    does_by_own_clock,
+    read_pulses,
+    read_reported,
+    receiver_rate,
+)
 from harness.plan import model as p
 
 RULE = p.Pins()
@@ -73,6 +84,35 @@ def test_pins_may_show_a_change_one_servo_frame_late_and_no_later(late_ns, wrong
     assert int(found.wrong.sum()) == wrong
 
 
+@pytest.mark.parametrize(("early_ns", "wrong"), [(0, 0), (20 * MS, 1)])
+def test_a_pin_ahead_of_its_report_is_wrong(early_ns, wrong):
+    """The change is reported 10 ms after one servo frame began, and 10 ms before the next."""
+    fields = {"sticks": stepping, "latency_ns": lambda _: 10 * MS}
+    truth, _ = compared(**fields)
+    changed = truth.pulses.rise_ns[truth.said_us == 1800][0]
+
+    def pins(frame_ns, outputs):
+        return (1800 if frame_ns > changed - 5 * MS - early_ns else outputs[0], *outputs[1:])
+
+    assert int(compared(**fields, pins=pins)[0].wrong.sum()) == wrong
+
+
+@pytest.mark.parametrize(("spare_ns", "wrong"), [(US, 0), (-US, 1)])
+def test_the_doubt_of_the_clocks_counts_for_a_late_pin_too(spare_ns, wrong):
+    """The old value was reported until so long after the earliest time that rule and doubt allow."""
+    truth, evidence = compared(sticks=stepping)
+    said = read_reported(evidence)
+    rise = int(truth.pulses.rise_ns[truth.said_us == 1800][0])
+    change = int(said.at_ns[said.outputs_us[:, 0] == 1800][0])
+    doubt = sum(evidence.clocks[role].bound_ns for role in (RX, WX)) + 2 * RESOLUTION_NS
+
+    def pins(frame_ns, outputs):
+        return (1000 if frame_ns < rise + 5 * MS else outputs[0], *outputs[1:])
+
+    rule = p.Pins(after_ns=rise - change - doubt + spare_ns)
+    assert int(compared(rule, sticks=stepping, pins=pins)[0].wrong.sum()) == wrong
+
+
 def test_more_time_for_the_pins_can_be_given():
     def frozen(_, outputs):
         return (1000, *outputs[1:])
@@ -100,6 +140,24 @@ def test_pulses_while_the_receiver_restarts_are_left_out():
     )
     assert not found.wrong.any()
     assert found.left_out > 0
+    assert not found.dead
+
+
+@pytest.mark.parametrize(("until_ms", "wrong"), [(70, False), (90, True)])
+def test_pins_have_time_to_follow_after_a_restart_of_the_receiver(until_ms, wrong):
+    """25 ms, one servo frame, and 25 ms that a pulse may be old."""
+    back = Reset(RX, RUN_NS + S, commanded=False)
+    found, _ = compared(
+        resets=[back],
+        pins=lambda at_ns, out: (777,) * 4 if 0 < at_ns - back.at_ns < 300 * MS + until_ms * MS else out,
+    )
+    assert found.wrong.any() == wrong
+
+
+def test_pulses_after_the_receivers_last_message_are_left_out():
+    found, _ = compared(drop=lambda role, place, _: role == RX and place > 150)
+    assert found.left_out > 100
+    assert not found.wrong.any()
     assert not found.dead
 
 
@@ -139,6 +197,16 @@ def test_an_output_is_dead_after_a_tenth_of_a_second_without_a_pulse(frames, dea
     assert len(found.dead) == dead
 
 
+def test_no_output_is_dead_within_the_doubt_of_the_clocks():
+    """Without pings, the witness's clock is known to 20 ms and more: 120 ms without a pulse may be 100."""
+    first = RUN_NS + S
+    found, _ = compared(
+        pins=lambda at_ns, out: (*out[:3], 0 if first <= at_ns < first + 100 * MS else out[3]),
+        drop=lambda role, _, message: role == WX and isinstance(message, wire.Pong),
+    )
+    assert not found.dead
+
+
 def test_an_output_that_the_receiver_reports_as_off_is_not_dead():
     found, _ = compared(
         shown=lambda _, outputs: (outputs[0], 0, *outputs[2:]),
@@ -157,6 +225,127 @@ def test_a_witness_that_falls_silent_makes_no_output_dead():
     found, _ = compared(drop=lambda role, place, _: role == WX and place > 150)
     assert not found.dead
     assert 0 < len(found.off_us) < 800
+
+
+def pulses_from(start_ns, for_ns):
+    """Drop the witness's reports of that time."""
+
+    def drop(role, place, message):
+        return isinstance(message, wire.Pulses) and start_ns <= message.at_us * US < start_ns + for_ns
+
+    return drop
+
+
+def test_reports_of_the_witness_lost_in_a_row_make_no_output_dead():
+    found, evidence = compared(drop=pulses_from(RUN_NS + S, 140 * MS))
+    assert evidence.heard[WX].messages_lost == 7
+    assert not found.dead
+
+
+def test_a_restart_of_the_witness_makes_no_output_dead():
+    restart = Reset(WX, RUN_NS + S, 190 * MS, commanded=False)
+    found, _ = compared(
+        resets=[restart],
+        drop=pulses_from(restart.at_ns, restart.down_ns),
+        pins=lambda at_ns, out: () if 0 < restart.back_ns - at_ns <= 21 * MS else out,
+    )
+    assert not found.dead
+
+
+def test_a_witness_that_pauses_makes_no_output_dead():
+    """One that leaves reports out without counting them."""
+    scenario = Scenario(pins=as_reported, drop=pulses_from(RUN_NS + S, 400 * MS))
+    evidence = gather(scenario.plan, scenario.recording())
+    heard = evidence.heard[WX]
+    uncounted = {**evidence.heard, WX: replace(heard, gaps=heard.gaps[:0])}
+    assert not compare_pins(replace(evidence, heard=uncounted), RULE).dead
+
+
+@pytest.mark.parametrize(("lost_ms", "dead"), [(20, 0), (0, 1)])
+def test_a_pulse_may_have_been_reported_in_the_first_message_lost(lost_ms, dead):
+    """Four pulses of an output are missing, which is allowed; the report of the fifth gets lost."""
+    first = RUN_NS + S
+
+    def pins(frame_ns, outputs):
+        away = 0 <= frame_ns - first < (80 if lost_ms else 100) * MS
+        return (*outputs[:3], 0 if away else 1500)
+
+    found, _ = compared(
+        pins=pins, sticks=lambda _: (1000, 1500, 1500, 1500), drop=pulses_from(first + 100 * MS, lost_ms * MS)
+    )
+    assert len(found.dead) == dead
+
+
+@pytest.mark.parametrize(("first_ms", "dead"), [(118, 0), (138, 1)])
+def test_an_output_that_is_switched_on_has_one_more_frame_for_its_first_pulse(first_ms, dead):
+    on_ns = RUN_NS + S + 2 * MS
+
+    def pins(frame_ns, outputs):
+        return (*outputs[:3], 1500 if frame_ns >= on_ns + first_ms * MS else 0)
+
+    found, _ = compared(
+        shown=lambda packet, out: (*out[:3], 0 if packet.at_ns < RUN_NS + S else 1500),
+        pins=pins,
+    )
+    assert len(found.dead) == dead
+
+
+def test_the_next_report_is_the_first_in_time_that_was_heard_since():
+    nothing = np.zeros((4, 0), dtype=np.int64)
+    said = Reported(np.array([0, 50, 60, 70]), np.array([5, 100, 30, 110]), nothing, nothing)
+    assert _next_report(said, np.array([40])).tolist() == [50]  # heard at 100, after the one heard at 30
+    assert _next_report(said, np.array([90])).tolist() == [90]  # of 50, and known at 90 at the earliest
+
+
+@pytest.mark.parametrize("ppm", [-5000, 5000])
+def test_a_wrong_width_is_told_to_be_the_receivers_clocks(ppm):
+    clocks = {TX: DeviceClock(), RX: DeviceClock(0, ppm), WX: DeviceClock()}
+
+    def pins(_, outputs):
+        own = [us / (1 + ppm * 1e-6) for us in outputs]
+        return (own[0], own[1] + 60, *own[2:])
+
+    found, evidence = compared(clocks=clocks, pins=pins)
+    assert receiver_rate(evidence).rate == pytest.approx(1 / (1 + ppm * 1e-6), abs=1e-4)
+    assert does_by_own_clock(evidence, RULE, found, 0).mean() > 0.95
+    assert does_by_own_clock(evidence, RULE, found, 1).mean() < 0.2
+
+
+@pytest.mark.parametrize(
+    ("ppm", "off_us", "clocks"),
+    [(-5000, 7.5, True), (-5000, 13.5, False), (-300, 4.4, False)],
+    ids=[
+        "as the clock makes it",
+        "6 us more than the clock makes it",
+        "right by the clock, but little due to it",
+    ],
+)
+def test_a_wrong_width_is_the_clocks_only_if_it_explains_it(ppm, off_us, clocks):
+    found, evidence = compared(
+        clocks={TX: DeviceClock(), RX: DeviceClock(0, ppm), WX: DeviceClock()},
+        sticks=lambda _: (1500,) * 4,
+        pins=lambda _, out: (1500 + off_us, *out[1:]),
+    )
+    assert found.wrong.sum() > 100
+    assert (does_by_own_clock(evidence, RULE, found, 0).mean() > 0.9) == clocks
+
+
+def test_a_clock_that_may_be_right_is_not_blamed():
+    found, evidence = compared(
+        clocks={TX: DeviceClock(), RX: DeviceClock(0, -5000), WX: DeviceClock()},
+        pins=lambda _, outputs: [us / 0.995 for us in outputs],
+    )
+    assert does_by_own_clock(evidence, RULE, found, 0).any()
+    clock = evidence.clocks[RX]
+    vague = tuple(replace(part, rate=part.rate._replace(error=0.006)) for part in clock.segments)
+    unsure = replace(evidence, clocks={**evidence.clocks, RX: replace(clock, segments=vague)})
+    assert not does_by_own_clock(unsure, RULE, found, 0).any()
+
+
+def test_a_wrong_width_is_not_the_clocks_if_that_is_right():
+    found, evidence = compared(pins=lambda _, outputs: [us * 1.005 for us in outputs])
+    assert found.wrong.any()
+    assert not any(does_by_own_clock(evidence, RULE, found, channel).any() for channel in range(4))
 
 
 def test_an_output_that_the_receiver_leaves_out_of_its_reports_is_not_compared():
