@@ -20,6 +20,7 @@ from harness.codec.messages import (
     Identify,
     Identity,
     KeepAlive,
+    MuteAcks,
     Ping,
     Pong,
     Reply,
@@ -34,7 +35,7 @@ from harness.codec.messages import (
     Sticks,
     Telemetry,
 )
-from mocks.avr.module import SEND, START, STOP
+from mocks.avr.module import ACKNOWLEDGE, ANSWER, SEND, START, STOP
 
 PERIOD_US = 20_000
 OVERRIDE = (1100, 1200, 1300, 1400, 1500, 1600)
@@ -218,6 +219,45 @@ def test_a_reference_firmware_answers_every_ping_behind_two_messages_at_most(tra
         at_ns, pong = transmitter.said_at(Pong)[-1]
         assert pong.nonce == nonce
         assert at_ns - asked_ns < (15 + 19 + 24 + 4) * BENCH_BYTE_NS
+
+
+def test_the_reference_receiver_starts_a_module_again_that_forgot_its_start():
+    board = Board(Role.RECEIVER)
+    board.run(50 * MS)
+    board.packet(0, OVERRIDE)
+    board.run(20 * MS)
+    board.wakes = False  # it lost its power: no packet comes, and it answers nothing for a while
+    board.run(10 * S)
+    starts = [at for at, _ in board.told_module(START)]
+    gaps = [b - a for a, b in itertools.pairwise(starts[1:])]
+    assert len(starts) == 1 + 13
+    assert 4_000 * MS <= starts[1] - 50 * MS <= 4_020 * MS
+    assert all(500 * MS <= gap <= 515 * MS for gap in gaps)
+
+
+def test_the_reference_receiver_gives_a_restarted_module_its_answer_and_its_orders_again():
+    board = Board(Role.RECEIVER)
+    board.run(50 * MS)
+    board.tell(MuteAcks(0, 10_000_000))
+    board.run(4_400 * MS)
+    first, again = (at for at, _ in board.told_module(START))
+    muted = [(at, payload) for at, payload in board.told_module(ACKNOWLEDGE) if at > again]
+    assert first < again
+    assert [payload for _, payload in muted] == [b"\0"]
+    assert muted[0][0] - again < 2 * MS
+    assert [at for at, _ in board.told_module(ANSWER) if at > again]
+
+
+def test_the_reference_receiver_never_starts_its_module_again_in_a_cut_of_3_seconds_or_among_packets():
+    board = Board(Role.RECEIVER)
+    board.run(50 * MS)
+    for number in range(60):
+        board.packet(number, OVERRIDE)
+        board.run(100 * MS)
+    board.run(3 * S)
+    board.packet(60, OVERRIDE)
+    board.run(3_500 * MS)
+    assert len(board.told_module(START)) == 1
 
 
 ROLES = (Role.TRANSMITTER, Role.RECEIVER, Role.WITNESS)

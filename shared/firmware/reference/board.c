@@ -70,6 +70,17 @@ void board_begin(void)
     sei();
 }
 
+/* The part takes the bit only when it is written twice within four cycles: no interrupt in between. */
+void board_free_port_c(void)
+{
+    uint8_t before = SREG;
+    cli();
+    uint8_t off = MCUCR | _BV(JTD);
+    MCUCR = off;
+    MCUCR = off;
+    SREG = before;
+}
+
 /* Neither of these need keep others waiting. */
 ISR(TIMER1_OVF_vect, ISR_NOBLOCK)
 {
@@ -146,6 +157,7 @@ void board_wait_until(uint32_t due)
 
 void board_nap(void)
 {
+    sei(); /* lets one more instruction pass: see sleep_once */
     sleep_cpu();
 }
 

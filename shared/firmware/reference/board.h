@@ -20,6 +20,8 @@
 
 /* Call this first in main. Interrupts are on after it. */
 void board_begin(void);
+/* PC2 to PC5 are the part's JTAG pins, and as it leaves the factory JTAG is on: call this before using port C. */
+void board_free_port_c(void);
 
 /* Microseconds, wrapping at 2^32 (after 71.6 minutes). Compare times by their signed difference. Not for use in
  * interrupts: none of these, for a carry may be on its way. */
@@ -40,8 +42,13 @@ static inline uint32_t board_sooner(uint32_t a, uint32_t b) { return board_reach
 static inline void board_wake(void) { GPIOR0 |= BOARD_WORK; }
 /* Sleep until there is work or `due`; for 30 ms at most. */
 void board_wait_until(uint32_t due);
-/* Sleep until the next interrupt, whatever it is for. */
+/* Sleep until the next interrupt, whatever it is for. Call it with interrupts off after a look at what is waited for,
+ * so that none slips in between; they are on afterwards. */
 void board_nap(void);
+
+/* Between filling a place of a ring and the store of the volatile index that hands it over (or between emptying and
+ * giving back): the compiler may move an ordinary access across a volatile one, but not across this. */
+static inline void board_publish(void) { __asm__ __volatile__("" ::: "memory"); }
 
 /* Convert `count` analogue inputs from ADC`first` on; 0 to 1023 each, against the supply. Takes about 0.1 ms each. */
 void board_analog(uint8_t first, uint8_t count, uint16_t *values);

@@ -38,6 +38,7 @@ ISR(USART1_RX_vect)
     if (next == tail)
         return;
     rx[head] = byte;
+    board_publish();
     rx_head = next;
     if (next != rx_due)
         return;
@@ -69,6 +70,7 @@ bool radio_put(uint8_t kind, const uint8_t *payload, uint8_t length)
         tx[head++] = byte;
     }
     tx[head++] = (uint8_t)-sum;
+    board_publish();
     tx_head = head;
     cli(); /* the interrupt changes this register too */
     UCSR1B |= _BV(UDRIE1);
@@ -86,6 +88,7 @@ static bool have(uint8_t count)
 /* Everything before this place is done with; a frame begins here. */
 static void begin_at(uint8_t place)
 {
+    board_publish();
     rx_tail = place;
     rx_due = place + HEAD_BYTES;
     partial_bytes = 0;

@@ -14,6 +14,8 @@
 #include "wire.h"
 
 #define KNOCK_US 50000UL       /* between two tries to start the module */
+#define QUIET_US 4000000UL     /* so long without a packet, perhaps the module lost its power and forgot its start */
+#define KNOCK_AGAIN_US 500000UL
 #define SECOND_US 1000000UL
 #define SENSE_US 250000UL      /* one sensor each time, in turn */
 #define FAILSAFE_US (FAILSAFE_AFTER_MS * 1000UL)
@@ -57,7 +59,10 @@ static uint32_t count_us, sense_us, look_us;
 static uint16_t mirrored(uint8_t channel, uint16_t pulse_us)
 {
     const channel_settings *it = &MODEL[channel];
-    return it->reversed ? it->low_us + it->high_us - pulse_us : pulse_us;
+    uint16_t ends_us = it->low_us + it->high_us;
+    if (!it->reversed)
+        return pulse_us;
+    return pulse_us < ends_us ? ends_us - pulse_us : 0;
 }
 
 static void set_failsafe_outputs(void)
@@ -87,7 +92,7 @@ static uint32_t set_outputs_from_packet(const uint8_t *pulses)
         uint16_t before_us = pulses_us[i];
         pulses_us[i] = get_u16(pulses + 2 * i);
         bool stale = FAULT_HALF_UPDATE && i >= CHANNELS / 2 && totals.packets > 0;
-        outputs_us[i] = mirrored(i, stale ? before_us : pulses_us[i]);
+        outputs_us[i] = servo_clamped(mirrored(i, stale ? before_us : pulses_us[i])); /* as the pins will be */
     }
     servo_set(outputs_us);
     return board_micros();
@@ -209,15 +214,32 @@ static void take_packet(const radio_frame *frame)
         apply(frame->payload);
 }
 
+static void mute_module(bool muted)
+{
+    uint8_t acknowledge = !muted;
+    if (module.ready && module.muted != muted && radio_put(RADIO_ACKNOWLEDGE, &acknowledge, 1))
+        module.muted = muted;
+}
+
+/* A module that starts acknowledges, with nothing loaded. */
+static void module_ready(void)
+{
+    if (!module.ready)
+        module.knock_us = board_micros() + QUIET_US;
+    module.ready = true;
+    module.muted = false;
+    mute_module(bench_muted());
+    load_answer();
+}
+
 static void listen_to_module(void)
 {
     radio_frame frame;
     while (radio_get(&frame)) {
         if (frame.kind == RADIO_READY) {
-            module.ready = true;
-            module.muted = false;
-            load_answer();
+            module_ready();
         } else if (frame.kind == RADIO_PACKET && module.ready) {
+            module.knock_us = board_micros() + QUIET_US;
             take_packet(&frame);
         }
     }
@@ -225,20 +247,14 @@ static void listen_to_module(void)
         empty_mailbox();
 }
 
+/* Once it has answered, it is started again only when no packet comes: a start forgets the packets it holds. */
 static void start_module(uint32_t now)
 {
     static const uint8_t ROLE = RADIO_LISTENER;
-    if (module.ready || !board_reached(now, module.knock_us))
+    if (!board_reached(now, module.knock_us))
         return;
     radio_put(RADIO_START, &ROLE, 1);
-    module.knock_us = now + KNOCK_US;
-}
-
-static void mute_module(bool muted)
-{
-    uint8_t acknowledge = !muted;
-    if (module.ready && module.muted != muted && radio_put(RADIO_ACKNOWLEDGE, &acknowledge, 1))
-        module.muted = muted;
+    module.knock_us = now + (module.ready ? KNOCK_AGAIN_US : KNOCK_US);
 }
 
 /* -- failsafe ---------------------------------------------------------------------------------------------- */
@@ -274,7 +290,7 @@ static void act_faulty_in_failsafe(uint32_t now)
     if (FAULT_FAILSAFE_COUNTER_8BIT && !link_lost(now)) {
         link.up = true;
         for (uint8_t i = 0; i < CHANNELS; i++)
-            outputs_us[i] = mirrored(i, pulses_us[i]);
+            outputs_us[i] = servo_clamped(mirrored(i, pulses_us[i]));
         servo_set(outputs_us);
         bench_output_change(now, BENCH_CHANGE_OTHER, outputs_us, CHANNELS);
     }

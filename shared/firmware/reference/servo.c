@@ -31,13 +31,16 @@ static uint16_t edge, frame_start;       /* in ticks of timer 1 */
 static volatile uint8_t pulse;           /* begins at `edge`; CHANNELS: the train ends there */
 static volatile uint8_t frames;
 
-static uint16_t ticks_of(uint16_t pulse_us)
+uint16_t servo_clamped(uint16_t pulse_us)
 {
     if (pulse_us < SHORTEST_US)
-        pulse_us = SHORTEST_US;
-    if (pulse_us > LONGEST_US)
-        pulse_us = LONGEST_US;
-    return pulse_us * 2 + FAULT_PIN_OFFSET_TICKS;
+        return SHORTEST_US;
+    return pulse_us > LONGEST_US ? LONGEST_US : pulse_us;
+}
+
+static uint16_t ticks_of(uint16_t pulse_us)
+{
+    return servo_clamped(pulse_us) * 2 + FAULT_PIN_OFFSET_TICKS;
 }
 
 /* The low byte is enough this close to the edge, and makes the shortest loop: 6 cycles, 0.4 us. */
@@ -95,14 +98,19 @@ void servo_set(const uint16_t pulses_us[CHANNELS])
         spare++;
     for (uint8_t i = 0; i < CHANNELS; i++)
         ticks[spare][i] = ticks_of(pulses_us[i]);
+    board_publish();
     wanted = spare; /* one byte, last of all: a frame that begins now takes the old set whole or the new one */
 }
 
 void servo_stop(void)
 {
-    while (pulse != 0)
+    cli(); /* between look and switch no pulse may begin: its pin would stay high */
+    while (pulse != 0) {
         board_nap();
+        cli();
+    }
     TIMSK1 &= (uint8_t)~_BV(OCIE1A);
+    sei();
 }
 
 uint8_t servo_frames(void)

@@ -15,6 +15,8 @@
 void servo_begin(const uint16_t pulses_us[CHANNELS]);
 /* Use these pulses (us, held within 500 to 2500) from the next frame on, all together. */
 void servo_set(const uint16_t pulses_us[CHANNELS]);
+/* The pulse (us) that a pin gives when asked for this one. */
+uint16_t servo_clamped(uint16_t pulse_us);
 /* Begin no further frame, and return when the last pulse has ended: 15 ms at most. */
 void servo_stop(void);
 /* Frames begun since start; wraps. */
