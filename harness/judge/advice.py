@@ -83,7 +83,10 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ("telemetry_age", "fail"): (
         "preload the payload right after each packet; flush payloads that were not fetched",
     ),
-    ("telemetry_age", "few"): ("raise `times` of the inject step",),
+    ("telemetry_age", "few"): (
+        "raise `times` of the inject step, and let `every` be no multiple of the packet period: else each "
+        "injection meets the packets at the same phase, maybe just where one cannot be told from the next",
+    ),
     ("pins", "fail"): (
         "look at which variable the report is made from, and which one the servo timer is set from",
         "check that each witness input hangs on the pin of its own channel",
