@@ -1,6 +1,6 @@
 """How do real AVR cores run in virtual time? In a thin layer of C over simavr, every byte and edge timed.
 
-An `Emulator` is one native bench with up to eight ATmega1284P cores; `mocks/avr/shim.c` does the work. Times
+An `Emulator` is one native bench with up to eight 8-bit AVR cores; `mocks/avr/shim.c` does the work. Times
 are whole nanoseconds of virtual time from 0. However `run` is cut into steps, bytes and edges are the same.
 One emulator belongs to one thread at a time; several may run in several threads.
 
@@ -25,7 +25,7 @@ WIRES_MAX = 16
 FLASH_BYTES = 128 * 1024
 FREQUENCY_HZ = 16_000_000
 FREQUENCY_MAX_HZ = 20_000_000
-"""ATmega1284P data sheet, "Speed Grades": 0 to 20 MHz."""
+"""Data sheet of the part (DS40002070, number from memory), "Speed Grades": 0 to 20 MHz."""
 
 TIME_MAX_NS = 2**62
 MILLIVOLT_MAX = 5000

@@ -93,7 +93,7 @@ def test_an_installed_package_says_that_it_needs_the_source_tree(
 
 def test_firmware_has_the_image_and_sizes_that_the_linker_says(cache: Path, source: Path) -> None:
     firmware = build_firmware([source], {"EMPTY": 100})
-    assert firmware.image[:2] == b"\x0c\x94"  # the reset vector: JMP ("Interrupt Vectors in ATmega1284P")
+    assert firmware.image[:2] == b"\x0c\x94"  # the reset vector: JMP (data sheet, interrupt vectors)
     assert len(firmware.image) == firmware.flash_bytes
     assert (firmware.data_bytes, firmware.bss_bytes, firmware.ram_bytes) == (10, 100, 110)
     assert firmware.image.endswith(b"\x01" + bytes(9))

@@ -1,7 +1,7 @@
 """The emulator runs cores in virtual time, exactly, repeatably, and without being taken down by them.
 
-Cycle counts are those of the AVR Instruction Set Manual (Microchip DS40002198), what registers do is from the
-ATmega1284P data sheet (Microchip DS40002070); its sections are named. Both document numbers are from memory.
+Cycle counts are those of the AVR Instruction Set Manual (DS40002198), what registers do is from the
+part's data sheet (DS40002070); its sections are named. Both document numbers are from memory.
 """
 
 from __future__ import annotations

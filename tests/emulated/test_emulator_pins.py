@@ -1,6 +1,6 @@
 """The emulator carries pins, power and resets from core to core, and outlives any firmware.
 
-What registers do is from the ATmega1284P data sheet (Microchip DS40002070), its sections are named. The
+What registers do is from the part's data sheet (DS40002070), its sections are named. The
 document number is from memory.
 """
 

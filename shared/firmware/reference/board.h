@@ -1,7 +1,7 @@
 /*
  * What does the board itself do for us? Time, sleep, analogue inputs, the watchdog, and why it started.
  *
- * An 8-bit AVR board at 16 MHz (ATmega1284P). Timer 1 counts half microseconds in normal mode:
+ * An 8-bit AVR board at 16 MHz (the part that -mmcu names). Timer 1 counts half microseconds in normal mode:
  *
  *     overflow    every 32.768 ms: carries into the 32-bit clock
  *     compare A   servo edges (servo.c)
