@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from harness.errors import ExitCode
+from harness.findings import Section
 
 
 class Verdict(StrEnum):
@@ -83,7 +84,8 @@ class Judgement:
 
     `link_seconds` is the time from the first step to the last, in s. `devices` holds each role's identity in
     words (untrusted text, to be escaped by whoever shows it). `notes` are lines about the run as a whole,
-    such as an early stop or a recording that was cut short.
+    such as an early stop or a recording that was cut short. `sections` tell what was measured beside the
+    checks.
     """
 
     results: tuple[CheckResult, ...]
@@ -92,6 +94,7 @@ class Judgement:
     packets_applied: int
     devices: Mapping[str, str]
     notes: tuple[str, ...]
+    sections: tuple[Section, ...] = ()
 
     @property
     def verdict(self) -> Verdict:

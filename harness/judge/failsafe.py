@@ -23,7 +23,7 @@ from harness.measure.failsafe import (
     false_failsafes,
 )
 from harness.plan import model as p
-from harness.stats import clopper_pearson_lower, trials_to_settle
+from harness.stats.binomial import clopper_pearson_lower, trials_to_settle
 from harness.verdict import CheckResult, Verdict
 
 NOT_COUNTED: Final = (Entry.NOT_NEEDED, Entry.NOT_HELD, Entry.NOT_LINKED)

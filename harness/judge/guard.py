@@ -17,7 +17,7 @@ from harness.bench.protocol import DEVICES, Role
 from harness.judge.advice import BENCH, MORE
 from harness.judge.words import many
 from harness.measure.evidence import Evidence
-from harness.stats import success_run
+from harness.stats.binomial import success_run
 from harness.verdict import CheckResult, Verdict
 
 ENOUGH: Final = 59

@@ -34,7 +34,7 @@ from harness.measure.evidence import Evidence
 from harness.measure.latency import LatencyPercentile, measure_latency
 from harness.measure.pacing import control_gaps, packet_rate
 from harness.plan import model as p
-from harness.stats import (
+from harness.stats.binomial import (
     clopper_pearson_lower,
     clopper_pearson_upper,
     trials_to_settle,

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from harness.account import account_for
 from harness.bench.protocol import Role
 from harness.codec.messages import StartCause, Started
 from harness.judge.bench import commands_damaged, identity, judge_bench
@@ -75,6 +76,7 @@ def judge_evidence(evidence: Evidence) -> Judgement:
         packets_applied=int(np.isin(asked, evidence.applied.sent_row).sum()),
         devices={role.value: _device(evidence, role) for role in evidence.heard},
         notes=_notes(evidence),
+        sections=account_for(evidence),
     )
 
 

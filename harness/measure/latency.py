@@ -10,7 +10,7 @@ import numpy as np
 from harness.measure.arrays import Ints
 from harness.measure.delivery import LOST_NS, packet_fates
 from harness.measure.evidence import Evidence
-from harness.stats import quantile_rank_lower, quantile_rank_upper
+from harness.stats.binomial import quantile_rank_lower, quantile_rank_upper
 
 
 @dataclass(frozen=True, slots=True)

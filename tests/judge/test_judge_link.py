@@ -84,7 +84,7 @@ def test_the_lower_limit_holds_its_confidence_when_losses_come_in_bursts():
     Exact limits for independent packets would pass about a fifth of them.
     """
     from harness.measure.delivery import burst_factor
-    from harness.stats import clopper_pearson_lower
+    from harness.stats.binomial import clopper_pearson_lower
 
     passed = naive = 0
     for seed in range(300):

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy import stats as scipy_stats
 from statsmodels.stats.proportion import proportion_confint
 
-from harness import stats
+from harness.stats import binomial as stats
 from harness.chance import stream
 
 NEWCOMBE = [

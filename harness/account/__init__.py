@@ -1,0 +1,21 @@
+"""What did the run measure? One module for each section of the report, each a pure function of the evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from harness.findings import Section
+from harness.measure.evidence import Evidence
+
+ACCOUNTS: Final[tuple[Callable[[Evidence], Section | None], ...]] = ()
+"""The sections in the order in which they are shown; None from one that has nothing to tell."""
+
+
+def account_for(evidence: Evidence) -> tuple[Section, ...]:
+    """Return every section that has something to tell. Pure; odd data never raise."""
+    told = (account(evidence) for account in ACCOUNTS)
+    return tuple(section for section in told if section is not None)
+
+
+__all__ = ["ACCOUNTS", "account_for"]
