@@ -145,7 +145,7 @@ def write_reports(outcome: Outcome, folder: RunFolder, request: Request | None =
     replay = text.replay_commands(outcome.header, str(folder.final / RECORDING), **replay_words(request))
     folder.write("verdict.json", document.to_json(document.verdict_document(outcome)))
     folder.write("junit.xml", junit.junit_xml((outcome,)))
-    folder.write("report.txt", text.render(outcome, replay=replay))
+    folder.write("report.txt", text.render(outcome, replay=replay, full=True))
 
 
 def replay_words(request: Request | None) -> dict[str, Any]:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import math
+import numbers
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from harness.clock import label_of
+from harness.findings import Cell, Figure, Section
 from harness.recording.header import plan_sha256
 from harness.recording.model import Header
 from harness.verdict import CheckResult, Judgement
@@ -53,6 +55,23 @@ KEYS: Final = {
     "checks.reason": "why the verdict is what it is",
     "checks.examples": "single events worth looking at",
     "checks.advice": "what to try next",
+    "sections": "list: what was measured beside the checks; each entry has the following keys",
+    "sections.key": "which section: clocks, latency, age, losses, delivery, failsafe, fidelity, telemetry, "
+    "limits or margin",
+    "sections.title": "its heading",
+    "sections.figures": "list of named numbers",
+    "sections.figures.name": "what the number is",
+    "sections.figures.value": "the number in `unit`; null if there is none, or if it is not finite",
+    "sections.figures.unit": "unit of the value and its interval",
+    "sections.figures.interval": "[low, high] at `confidence`, null for an open end; null if there is none",
+    "sections.figures.confidence": "confidence with which each end holds, a share of 1",
+    "sections.figures.note": "a few words, such as a standard's section",
+    "sections.grids": "list of small tables",
+    "sections.grids.title": "what the table shows",
+    "sections.grids.heads": "a heading for each column, with its unit",
+    "sections.grids.rows": "list of rows; cells are texts, numbers or null",
+    "sections.grids.note": "a few words below it",
+    "sections.notes": "whole sentences on how to read the section",
 }
 """Every key and what it means; a dot leads into an object or into each entry of a list."""
 
@@ -89,6 +108,7 @@ def verdict_document(outcome: Outcome) -> dict[str, object]:
         "devices": dict(sorted(judgement.devices.items())),
         "notes": list(judgement.notes),
         "checks": [_check(result) for result in judgement.results],
+        "sections": [_section(section) for section in judgement.sections],
     }
 
 
@@ -134,6 +154,45 @@ def _check(result: CheckResult) -> dict[str, object]:
     }
 
 
+def _section(section: Section) -> dict[str, object]:
+    return {
+        "key": section.key,
+        "title": section.title,
+        "figures": [_figure(figure) for figure in section.figures],
+        "grids": [
+            {
+                "title": grid.title,
+                "heads": list(grid.heads),
+                "rows": [[_cell(cell) for cell in row] for row in grid.rows],
+                "note": grid.note,
+            }
+            for grid in section.grids
+        ],
+        "notes": list(section.notes),
+    }
+
+
+def _figure(figure: Figure) -> dict[str, object]:
+    low, high = figure.interval or (None, None)
+    return {
+        "name": figure.name,
+        "value": _plain(figure.value),
+        "unit": figure.unit,
+        "interval": None if figure.interval is None else [_plain(low), _plain(high)],
+        "confidence": _finite(figure.confidence),
+        "note": figure.note,
+    }
+
+
+def _cell(cell: Cell) -> str | float | None:
+    return cell if isinstance(cell, str) else _plain(cell)
+
+
+def _plain(number: float | None) -> float | None:
+    """Return a whole number as it is, any other as a float of Python's, null if it is not finite."""
+    return int(number) if isinstance(number, numbers.Integral) else _finite(number)
+
+
 def _finite(number: float | None) -> float | None:
     """JSON has no infinity and no NaN: they become null, and the reason tells."""
     return float(number) if number is not None and math.isfinite(number) else None
@@ -142,14 +201,14 @@ def _finite(number: float | None) -> float | None:
 def _reason(result: CheckResult) -> str:
     """Return the reason, with a word on each number that null stands in for."""
     low, high = result.interval or (None, None)
-    numbers = {
+    given = {
         "value": result.value,
         "interval's low end": low,
         "interval's high end": high,
         "uncertainty": result.uncertainty,
         "limit": result.limit,
     }
-    odd = [f"the {name} is {_odd_word(number)}" for name, number in numbers.items() if _is_odd(number)]
+    odd = [f"the {name} is {_odd_word(number)}" for name, number in given.items() if _is_odd(number)]
     return f"{result.reason} ({', '.join(odd)})" if odd else result.reason
 
 

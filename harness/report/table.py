@@ -35,7 +35,7 @@ def plain_table(results: Sequence[CheckResult]) -> str:
     widths = _widths(rows)
     lines = []
     for row in rows:
-        cells = [cell + " " * (width - _columns(cell)) for cell, width in zip(row, widths, strict=True)]
+        cells = [cell + " " * (width - columns(cell)) for cell, width in zip(row, widths, strict=True)]
         lines.append((" " * GAP).join(cells).rstrip())
     return "\n".join(lines)
 
@@ -76,15 +76,15 @@ def _two_line_row(result: CheckResult) -> tuple[str, ...]:
 
 
 def _widths(rows: Sequence[Sequence[str]]) -> list[int]:
-    columns = zip(*rows, strict=True)
-    return [max(_columns(line) for cell in column for line in cell.split("\n")) for column in columns]
+    stacked = zip(*rows, strict=True)
+    return [max(columns(line) for cell in column for line in cell.split("\n")) for column in stacked]
 
 
 def _full_width(widths: Sequence[int]) -> int:
     return sum(widths) + GAP * (len(widths) - 1)
 
 
-def _columns(text: str) -> int:
+def columns(text: str) -> int:
     """Return how many columns `text` takes on a terminal."""
     wide = sum(unicodedata.east_asian_width(char) in "WF" for char in text)
     return len(text) + wide - sum(unicodedata.combining(char) > 0 for char in text)

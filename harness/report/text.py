@@ -16,6 +16,7 @@ from harness.recording.model import Header
 from harness.report.document import Outcome
 from harness.report.escape import clean
 from harness.report.figures import figures, percent, with_unit
+from harness.report.sections import render_sections, titles
 from harness.report.table import plain_table, terminal_table
 from harness.verdict import CheckResult, Verdict
 
@@ -45,12 +46,18 @@ _EMULATED: Final = (
 
 
 def render(
-    outcome: Outcome, *, replay: Sequence[str] = (), width: int | None = None, colour: bool = False
+    outcome: Outcome,
+    *,
+    replay: Sequence[str] = (),
+    width: int | None = None,
+    colour: bool = False,
+    full: bool = False,
 ) -> str:
-    """Return the whole report, a newline at the end.
+    """Return the report, a newline at the end.
 
     `width` is the terminal's in columns, or None for plain lines. `colour` allows terminal colours. `replay`
-    holds commands, as `replay_commands` gives them, and comes last.
+    holds commands, as `replay_commands` gives them, and comes last. `full` tells everything that was
+    measured, section by section; without it one line names the sections.
     """
     if width is not None:
         width = max(width, WIDTH_MIN)
@@ -62,6 +69,7 @@ def render(
         )
         paragraphs.append(_wrap([_about_intervals(results)], width))
     paragraphs += [_wrap(details(result).splitlines(), width) for result in results if needs_words(result)]
+    paragraphs += _measured(outcome, width, full=full)
     paragraphs.append(_wrap(_not_tested(results), width))
     unreal = _EMULATED if _kind(outcome.header) == "emulated" else _SIMULATED
     warnings = _LIMITS_OF_A_PASS if outcome.header.hardware else (unreal, *_LIMITS_OF_A_PASS)
@@ -144,6 +152,15 @@ def _tally(results: Sequence[CheckResult]) -> str:
     if count[Verdict.PASS] == judged:
         told = f"all {judged} checks passed" if judged > 1 else "the only check passed"
     return ", ".join([told, *others])
+
+
+def _measured(outcome: Outcome, width: int | None, *, full: bool) -> list[str]:
+    """Return what was measured beside the checks: all of it, or where it is told."""
+    sections = outcome.judgement.sections
+    if full:
+        return render_sections(sections, width or PLAIN_WIDTH)
+    told = [f"Measured as well, in report.txt or with --full: {titles(sections)}."] if sections else []
+    return [_wrap(told, width)]
 
 
 def _not_tested(results: Sequence[CheckResult]) -> list[str]:

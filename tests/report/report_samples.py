@@ -1,6 +1,9 @@
 """One invented outcome with every verdict in it, for the tests in this folder."""
 
+import math
+
 from harness.bench.protocol import Role
+from harness.findings import Figure, Grid, Section
 from harness.recording import Header
 from harness.report.document import Outcome
 from harness.report.text import replay_commands
@@ -114,6 +117,26 @@ RESULTS = (
         advice=("lower the load on the line, or raise its baud rate",),
     ),
 )
+SECTIONS = (
+    Section(
+        "clocks",
+        "Clocks and uncertainty",
+        figures=(
+            Figure("receiver's clock fast by", 40.2, "ppm", (39.7, 40.9), 0.95, "RFC 5905 section 8"),
+            Figure("pings answered", 74, "pings"),
+        ),
+        grids=(
+            Grid(
+                "Uncertainty of a latency",
+                ("component", "half width (us)", "standard (us)"),
+                (("transmitter's clock map", 310.0, 178.98), ("stamps of both", 1.0, 0.5774)),
+                note="combined by root sum of squares (JCGM 100, 5.1.2)",
+            ),
+        ),
+        notes=("Verdicts use the bound, which is never smaller than the expanded uncertainty.",),
+    ),
+    Section("losses", "Pattern of losses", figures=(Figure("period of losses", None, "ms", note="none"),)),
+)
 JUDGEMENT = Judgement(
     results=RESULTS,
     link_seconds=58.8,
@@ -121,6 +144,7 @@ JUDGEMENT = Judgement(
     packets_applied=2938,
     devices={"transmitter": "dunlin-tx 1.4.0, unit 0042", "receiver": "dunlin-rx 1.4.1, unit 0043"},
     notes=("stopped early: every check was settled",),
+    sections=SECTIONS,
 )
 OUTCOME = Outcome(JUDGEMENT, HEADER, "Dunlin on the bench: a first look at the link")
 REPLAY = replay_commands(HEADER, "propsoff-runs/first-look-7/recording.pcapng")
@@ -152,5 +176,14 @@ def hostile():
     judgement = Judgement(
         results=(result,), link_seconds=1.0, packets_sent=1, packets_applied=1,
         devices={HOSTILE: HOSTILE}, notes=(HOSTILE,),
+        sections=(
+            Section(
+                "fidelity",
+                HOSTILE,
+                (Figure(HOSTILE, math.inf, HOSTILE, (math.nan, None), 0.95, HOSTILE),),
+                (Grid(HOSTILE, (HOSTILE, "n"), ((HOSTILE, math.nan), (None, 3)), HOSTILE),),
+                (HOSTILE,),
+            ),
+        ),
     )  # fmt: skip
     return Outcome(judgement, header, HOSTILE)

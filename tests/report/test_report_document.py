@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from report_samples import HEADER, INFINITE, JUDGEMENT, OUTCOME, RESULTS, hostile
 
+from harness import findings
 from harness.report.document import KEYS, Outcome, key_page, to_json, verdict_document
 
 STORED = Path(__file__).parent / "stored"
@@ -66,6 +67,39 @@ def test_keeps_the_types_that_readers_rely_on():
             "advice": lines,
         },
     }
+    figure = {
+        "type": "object",
+        "additionalProperties": False,
+        "required": ["name", "value", "unit", "interval", "confidence", "note"],
+        "properties": {
+            **dict.fromkeys(("name", "unit", "note"), text),
+            **dict.fromkeys(("value", "confidence"), number),
+            "interval": check["properties"]["interval"],
+        },
+    }
+    cell = {"type": ["string", "number", "null"]}
+    grid = {
+        "type": "object",
+        "additionalProperties": False,
+        "required": ["title", "heads", "rows", "note"],
+        "properties": {
+            **dict.fromkeys(("title", "note"), text),
+            "heads": lines,
+            "rows": {"type": "array", "items": {"type": "array", "items": cell}},
+        },
+    }
+    section = {
+        "type": "object",
+        "additionalProperties": False,
+        "required": ["key", "title", "figures", "grids", "notes"],
+        "properties": {
+            "key": {"enum": list(findings.KEYS)},
+            "title": text,
+            "figures": {"type": "array", "items": figure},
+            "grids": {"type": "array", "items": grid},
+            "notes": lines,
+        },
+    }
     schema = {
         "type": "object",
         "required": [
@@ -78,8 +112,13 @@ def test_keeps_the_types_that_readers_rely_on():
             "link_seconds",
             "packets",
             "checks",
+            "sections",
         ],
-        "properties": {"checks": {"type": "array", "items": check}, "exit_code": {"enum": [0, 1, 3, 5]}},
+        "properties": {
+            "checks": {"type": "array", "items": check},
+            "sections": {"type": "array", "items": section},
+            "exit_code": {"enum": [0, 1, 3, 5]},
+        },
     }
     for outcome in (OUTCOME, hostile()):
         jsonschema.validate(json.loads(to_json(verdict_document(outcome))), schema)
