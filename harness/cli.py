@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import io
 import os
+import shutil
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -75,7 +76,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = _command_parser("propsoff", "Test a home-built radio-control link on the bench.", EPILOG)
     parser.add_argument("--version", action="version", version=f"propsoff {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for add in (_add_run, _add_check, _add_judge, _add_mock, _add_defects):
+    for add in (_add_run, _add_check, _add_explain, _add_judge, _add_mock, _add_defects):
         add(commands)
     return parser
 
@@ -119,6 +120,7 @@ def _add_run(commands: Commands) -> None:
     parser.add_argument(
         "--props-off", action="store_true", help="the propellers are off: clears real ports to move"
     )
+    _full(parser)
     parser.set_defaults(command=_run)
 
 
@@ -141,6 +143,7 @@ def _add_judge(commands: Commands) -> None:
         "judge recordings again, without hardware",
         "examples:\n"
         "  propsoff judge propsoff-runs/first-look-7\n"
+        "  propsoff judge propsoff-runs/first-look-7 --full\n"
         "  propsoff judge recording.pcapng --json > verdict.json",
     )
     parser.add_argument(
@@ -149,6 +152,7 @@ def _add_judge(commands: Commands) -> None:
     shape = parser.add_mutually_exclusive_group()
     shape.add_argument("--json", action="store_true", help="print verdict.json instead of the report")
     shape.add_argument("--junit", action="store_true", help="print junit.xml instead of the report")
+    _full(parser)
     parser.set_defaults(command=_judge)
 
 
@@ -190,6 +194,23 @@ def _plans(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _full(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--full", action="store_true", help="print everything that was measured, as in report.txt"
+    )
+
+
+def _add_explain(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "explain",
+        "say what a check measures, why a pilot cares, where its limit comes from and what to try",
+        "examples:\n  propsoff explain                 every check in one line\n  propsoff explain latency",
+    )
+    parser.add_argument("check", nargs="*", metavar="CHECK", help="a check's word, such as delivery")
+    parser.set_defaults(command=_explain)
+
+
 def _rig_and_seed(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--rig", default="mock", help="rig file or built-in rig (default: mock)")
     parser.add_argument(
@@ -226,7 +247,7 @@ def _run(arguments: argparse.Namespace) -> int:
         out = arguments.out
         if out is not None and len(requests) > 1:
             out = out / request.plan.name
-        verdict, interrupted = _run_one(request, out)
+        verdict, interrupted = _run_one(request, out, full=arguments.full)
         verdicts.append(verdict)
         if interrupted:
             break
@@ -276,7 +297,7 @@ def _load(words: Sequence[str]) -> list[tuple[Path, Plan]]:
     return plans
 
 
-def _run_one(request: Request, out: Path | None) -> tuple[Verdict, bool]:
+def _run_one(request: Request, out: Path | None, *, full: bool) -> tuple[Verdict, bool]:
     """Run one plan and print its report; returns its verdict and whether somebody stopped it."""
     from harness.clock import SystemClock
     from harness.report.folder import RECORDING
@@ -292,22 +313,19 @@ def _run_one(request: Request, out: Path | None) -> tuple[Verdict, bool]:
         progress.close()
         if folder.kept:
             _complain(f"what was recorded is kept in {folder.kept}")
-    _show(ran.outcome, str(folder.final / RECORDING), request)
+    _show(ran.outcome, str(folder.final / RECORDING), request, full=full)
     return ran.outcome.judgement.verdict, ran.interrupted
 
 
-def _show(outcome: Outcome, recording: str, request: Request | None = None) -> None:
-    import shutil
-
+def _show(outcome: Outcome, recording: str, request: Request | None = None, *, full: bool) -> None:
     from harness.report.text import render, replay_commands
     from harness.running import replay_words
 
     terminal = sys.stdout.isatty()
     replay = replay_commands(outcome.header, recording, **replay_words(request))
     width = shutil.get_terminal_size().columns if terminal else None
-    print(
-        render(outcome, replay=replay, width=width, colour=terminal and "NO_COLOR" not in os.environ), end=""
-    )
+    colour = terminal and "NO_COLOR" not in os.environ
+    print(render(outcome, replay=replay, width=width, colour=colour, full=full), end="")
 
 
 def _check(arguments: argparse.Namespace) -> int:
@@ -321,6 +339,15 @@ def _check(arguments: argparse.Namespace) -> int:
         timeline = timeline_for(Request(plan=plan, file=str(path), rig=rig, seed=0))
         texts.append(f"{path}: sound\n{outline(timeline, rig_baud(rig))}")
     print("\n".join(texts), end="")
+    return int(ExitCode.PASS)
+
+
+def _explain(arguments: argparse.Namespace) -> int:
+    from harness.explain import explain, overview
+
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+    pages = [explain(word, width) for word in arguments.check]
+    print("\n".join(pages) if pages else overview(width), end="")
     return int(ExitCode.PASS)
 
 
@@ -338,7 +365,7 @@ def _judge(arguments: argparse.Namespace) -> int:
         if arguments.json:
             print(document.to_json(document.verdict_document(outcome)), end="")
         elif not arguments.junit:
-            _show(outcome, str(path))
+            _show(outcome, str(path), full=arguments.full)
     if arguments.junit:
         print(junit.junit_xml(tuple(outcomes)), end="")
     worst = max((outcome.judgement.verdict for outcome in outcomes), key=lambda verdict: verdict.rank)

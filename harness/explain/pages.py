@@ -1,0 +1,141 @@
+"""What is worth saying of each check beside its keys and its advice? One page for each word of a plan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One check: what is measured, why a pilot cares, where usual limits come from, and the source."""
+
+    measures: str
+    matters: str
+    limit: str
+    source: str
+
+
+PAGES: Final[dict[str, Page]] = {
+    "delivery": Page(
+        measures="packets applied within `link.lost_after` of their sampling / packets sent, as whole "
+        "numbers. Both ends of the interval allow for losses that come in bursts. A packet whose report got "
+        "lost on a serial line is unknown: it counts as lost for the lower end and as delivered for the "
+        "upper one.",
+        matters="a lost packet is a stick movement that never happened. Single losses are hardly felt; some "
+        "per cent are felt as sluggishness, and a run of them ends in failsafe.",
+        limit="99 % for a module on the bench, a metre apart (common practice, no source): less at that "
+        "distance leaves nothing for range.",
+        source="RFC 7680 (one-way loss, threshold Tmax); Clopper and Pearson 1934 for single losses.",
+    ),
+    "packet_rate": Page(
+        measures="packets sent a second while the transmitter was neither silenced, restarted nor set to "
+        "another rate: (n - 1) / time from the first to the last.",
+        matters="every packet that is not sent is a moment without control; a transmitter whose loop is held "
+        "up by a display sends fewer than it should without losing any.",
+        limit="a little under the declared rate, such as 49 Hz of 50: a ceramic resonator is within 0.5 %, "
+        "which leaves the rest to the loop (common practice, no source).",
+        source="at least 50 packets a second for control is common practice, no source.",
+    ),
+    "latency": Page(
+        measures="a percentile of a delay. `of: packet` is from sampling the sticks to applying them; "
+        "`of: stick` from the stick's new position reaching the transmitter to the output; "
+        "`of: acknowledgement` from sending to the acknowledgement. A lost one is infinitely late. Each "
+        "device's clock is mapped to the PC's, and the bound of both maps widens the interval.",
+        matters="delay between thumb and surface is what makes a model twitchy to fly; some tens of "
+        "milliseconds more are felt in a fast one.",
+        limit="a fraction of the packet period for the radio alone: 15 ms at 50 packets a second leaves room "
+        "for retransmissions (common practice, no source).",
+        source="RFC 7679 (one-way delay, lost is infinite), RFC 2330 section 11.3 (percentile), order "
+        "statistics (David and Nagaraja 2003, from memory).",
+    ),
+    "control_gap": Page(
+        measures="the longest time between two applied packets, cuts and restarts apart.",
+        matters="during a gap the model flies on with the last command; a gap as long as the failsafe time "
+        "stops the motors.",
+        limit="five packet periods, 100 ms at 50 Hz: long before failsafe, short enough not to be felt as an "
+        "outage (common practice, no source).",
+        source="a worst case: it needs 59 gaps to speak for 95 % of all with 95 % confidence (Wilks 1941).",
+    ),
+    "duplicates": Page(
+        measures="packets applied more than once.",
+        matters="a receiver that applies retransmissions again counts, filters and times wrongly, and resets "
+        "its failsafe timer by packets that bring nothing new.",
+        limit="none: the packet number makes them known.",
+        source="RFC 5560 defines duplication; the rule that none is right is common practice, no source.",
+    ),
+    "failsafe_entry": Page(
+        measures="time from the last applied packet (or, with `from: cut`, from the cut) to the failsafe "
+        "outputs, over every cut, on the receiver's own clock. It fails if any cut was late for certain, and "
+        "passes if enough were in time to show the wanted share: with none late, "
+        "n = ln(1 - confidence) / ln(share), 59 for 95 % and 95 %.",
+        matters="until then the motors run on. This is the check to pass before a propeller goes on.",
+        limit="`link.failsafe.within`, which the maker declares: long enough to ride out flickers, short "
+        "enough that a running motor does no harm; half a second is common practice, no source.",
+        source="success-run theorem; tolerance limits by Wilks 1941.",
+    ),
+    "failsafe_outputs": Page(
+        measures="every channel's output in failsafe against the value that the plan declares for it, in "
+        "every cut; `hold` is held against the last applied value.",
+        matters="failsafe that keeps a motor turning is worse than none, for one relies on it.",
+        limit="0 us: these values are set, not measured.",
+        source="the declared values; closing the throttle at link loss is common practice, no source.",
+    ),
+    "failsafe_exit": Page(
+        measures="time from the first packet after a cut to outputs that follow the sticks, and that no "
+        "output shows a value from before the cut.",
+        matters="a model that answers late, or jumps to where the sticks were when the link died, is lost "
+        "just when it seems saved.",
+        limit="`link.failsafe.recover_within`: a few packet periods (common practice, no source).",
+        source="the sticks are moved during each cut, so an old value cannot pass for a new one.",
+    ),
+    "no_false_failsafe": Page(
+        measures="failsafes sooner than `link.failsafe.not_before` after an applied packet, and restarts of "
+        "the receiver that nobody ordered.",
+        matters="a motor that stops in a turn because of two lost packets.",
+        limit="none.",
+        source="`not_before` is half of `within` unless the plan has another (common practice, no source).",
+    ),
+    "fidelity": Page(
+        measures="the largest |output - stick| over all applied packets whose sticks were commanded; the "
+        "report adds offset, gain, missing values and cross-talk channel by channel.",
+        matters="what arrives must be what was meant: swapped, reversed, clipped or coarse channels are to be "
+        "found on the bench, not in the air.",
+        limit="0 us where whole microseconds travel; else one step of the resolution.",
+        source="the plan's own sticks are the truth; gain and offset by least squares.",
+    ),
+    "no_glitch": Page(
+        measures="outputs that neither a sent packet nor failsafe nor a start explains.",
+        matters="one wrong pulse on a throttle or an elevon can be enough.",
+        limit="none: 59 packets or more without one show 95 % at 95 % confidence, and the run has thousands.",
+        source="success-run theorem.",
+    ),
+    "telemetry_value": Page(
+        measures="injected raw values against what the transmitter received in acknowledgement payloads, bit "
+        "for bit, over the whole range of every field.",
+        matters="a supply voltage that reads ten times too high lets a battery die in the air.",
+        limit="none wrong: these are bits, not readings.",
+        source="ISO/IEC 9899 integers and IEEE 754 floats for what the bytes mean; the plan says the rest.",
+    ),
+    "telemetry_age": Page(
+        measures="from an injection taking effect to the acknowledgement that first shows it, in packets and "
+        "in time; a preloaded acknowledgement payload is one packet old by design.",
+        matters="an alarm that comes late is no alarm.",
+        limit="one packet, and some packet periods of time: it leaves with the next acknowledgement.",
+        source="how acknowledgement payloads work on common transceivers: common practice, no source.",
+    ),
+    "pins": Page(
+        measures="the width of every pulse on the receiver's pins, timed by a witness, against what the "
+        "receiver reported.",
+        matters="a receiver may report one thing and drive another; servos follow the pins.",
+        limit="4 us: a witness's resolution and the clocks' difference; a servo's dead band is about as wide "
+        "(common practice, no source).",
+        source="the witness's own stamps; see `shared/protocol.md`, section 7.",
+    ),
+    "bench": Page(
+        measures="serial messages lost on each port, by their own counter; ports, identities and clocks.",
+        matters="when the bench is at fault nothing else in the report may be blamed on the link.",
+        limit="none lost: at the load that a plan may put on a line there is no reason for any.",
+        source="message counters of the bench protocol, `shared/protocol.md`.",
+    ),
+}
