@@ -56,6 +56,8 @@ class Conversation:
         self.on_beat: Callable[[], None] = lambda: None
         self.on_start: Callable[[Role], None] = lambda _role: None
         self.stop_requested: Callable[[], bool] = lambda: False
+        self.on_applied: Callable[[m.Applied], None] | None = None
+        self.on_frame: Callable[[Role, Frame], None] | None = None
         now = bench.now_ns()
         self._alive_due = now
         self._ping_due = {
@@ -171,12 +173,16 @@ class Conversation:
 
     def _hear(self, role: Role, frame: Frame, at_ns: int) -> None:
         kind = frame.type
+        if self.on_frame is not None:
+            self.on_frame(role, frame)
         if kind == m.Sent.TYPE and role is Role.TRANSMITTER:
             self.sent += 1
         elif kind == m.Applied.TYPE and role is Role.RECEIVER:
             self.applied += 1
             self.applied_at_ns = at_ns
             self.in_failsafe = False
+            if self.on_applied is not None and isinstance(applied := m.parse(frame), m.Applied):
+                self.on_applied(applied)
         elif kind in _HEARD:
             self._note(role, m.parse(frame))
 

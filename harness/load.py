@@ -21,6 +21,8 @@ from harness.timeline import Segment, Timeline
 
 BITS_A_BYTE: Final = 10
 BUSY_AT: Final = Fraction(80, 100)
+BUSY_IN_OVERLOAD: Final = Fraction(95, 100)
+"""An overload is short and its time stamps matter less: only its messages must come through."""
 KEEP_ALIVE_NS: Final = 150 * MS
 """Less than a third of the dead-man time, so that two damaged keep-alives in a row do no harm."""
 PING_NS: Final = S
@@ -31,6 +33,8 @@ FRAME_OVERHEAD: Final = MIN_BODY + 2
 """Type, counter and CRC, one COBS byte and the delimiter."""
 SERVO_FRAME_NS: Final = 20 * MS
 """A servo pulse comes this often (common practice, no source), and a witness reports as often."""
+MOST_BURST: Final = 60_000
+"""Packet numbers have 16 bits: of a longer burst nobody could tell the packets apart."""
 SHORTEST_EXCHANGE_NS: Final = MS
 """About the time of one packet and its acknowledgement at 1 Mbit/s; back-to-back packets come no faster."""
 
@@ -105,7 +109,63 @@ def load_problems(timeline: Timeline, baud: Mapping[Role, int]) -> tuple[tuple[s
         if isinstance(segment.step.action, p.Burst) and segment.step.path not in seen:
             seen.add(segment.step.path)
             found.extend(_burst_problems(timeline.plan.link, segment.step, segment.step.action, baud))
-    return tuple(found)
+    return (*found, *_limit_problems(timeline, baud))
+
+
+def highest_rate_mhz(link: p.Link, baud: Mapping[Role, int], share: Fraction = BUSY_AT) -> int:
+    """Return the packet rate in mHz at which the first of the devices' lines is busy to `share`.
+
+    (capacity x share - other messages) / bytes a packet, the least over both devices.
+    """
+    pong, counters = frame_size(m.Pong.LAYOUT.size), frame_size(m.Counters.LAYOUT.size)
+    other = {Role.TRANSMITTER: pong, Role.RECEIVER: pong + counters}
+    rates = (
+        (Fraction(baud[role], BITS_A_BYTE) * share - other[role]) / size
+        for role, size in _packet_sizes(link).items()
+    )
+    return max(0, int(min(rates) * 1000))
+
+
+def longest_burst(link: p.Link, baud: Mapping[Role, int]) -> int:
+    """Return the most packets that a back-to-back burst may have, so that no report of them gets lost.
+
+    Each packet of a burst leaves `bytes - free x gap` more in the device's output buffer, which is expected
+    to hold `DEVICE_BUFFER`; `gap` is `SHORTEST_EXCHANGE_NS`, `free` what usual packets leave of the line.
+    """
+    fits = [MOST_BURST]
+    gap = Fraction(SHORTEST_EXCHANGE_NS, S)
+    for role, size in _packet_sizes(link).items():
+        free = Fraction(baud[role], BITS_A_BYTE) - size * Fraction(link.packet_rate_mhz, 1000)
+        left = size - free * gap
+        if left > 0:
+            fits.append(int(DEVICE_BUFFER / left))
+    return min(fits)
+
+
+def _packet_sizes(link: p.Link) -> dict[Role, int]:
+    """Return how many bytes each device reports of one packet."""
+    return {
+        Role.TRANSMITTER: _sent_size() + (_telemetry_size(link) if link.telemetry else 0),
+        Role.RECEIVER: _pulses_size(link, m.Applied.HEAD.size),
+    }
+
+
+def _limit_problems(timeline: Timeline, baud: Mapping[Role, int]) -> Iterator[tuple[str, str, str]]:
+    """Say which searches and overloads the lines cannot report at all."""
+    link = timeline.plan.link
+    for step in {segment.step.path: segment.step for segment in timeline.segments}.values():
+        action = step.action
+        if isinstance(action, p.FindThroughput):
+            lowest, most = action.from_mhz or link.packet_rate_mhz, highest_rate_mhz(link, baud)
+            path = f"{step.path}.throughput.from"
+        elif isinstance(action, p.Overload) and action.rate_mhz:
+            lowest, most = action.rate_mhz, highest_rate_mhz(link, baud, BUSY_IN_OVERLOAD)
+            path = f"{step.path}.overload.rate"
+        else:
+            continue
+        if lowest > most:
+            found = f"{lowest / 1000:g} Hz is more packets a second than the serial lines can report"
+            yield path, found, f"at most {most // 1000} Hz fits, or a faster line"
 
 
 def _distinct(timeline: Timeline) -> Iterator[Segment]:
@@ -138,6 +198,11 @@ def _per_second(every_ns: int) -> Fraction:
 def _segment_loads(link: p.Link, segment: Segment, baud: Mapping[Role, int]) -> Iterator[LineLoad]:
     path = segment.step.path
     rate, second = Fraction(link.packet_rate_mhz, 1000), Fraction(1)
+    if isinstance(segment.step.action, p.Cut) and segment.step.action.packet_rate_mhz:
+        rate = Fraction(segment.step.action.packet_rate_mhz, 1000)
+    if isinstance(segment.step.action, p.FindThroughput):
+        fastest = min(segment.step.action.to_mhz, highest_rate_mhz(link, baud))
+        rate = max(rate, Fraction(fastest, 1000))
     pong = ("pongs", frame_size(m.Pong.LAYOUT.size), second)
     ping = ("pings", frame_size(m.Ping.LAYOUT.size), second)
     alive = ("keep-alives", frame_size(0), _per_second(KEEP_ALIVE_NS))
@@ -184,12 +249,8 @@ def _burst_problems(
     link: p.Link, step: p.PlanStep, burst: p.Burst, baud: Mapping[Role, int]
 ) -> Iterator[tuple[str, str, str]]:
     """Bursts may run ahead of a line only by what the device's output buffer holds."""
-    sizes = {
-        Role.TRANSMITTER: _sent_size() + (_telemetry_size(link) if link.telemetry else 0),
-        Role.RECEIVER: _pulses_size(link, m.Applied.HEAD.size),
-    }
     gap = Fraction(max(burst.spacing_ns, SHORTEST_EXCHANGE_NS), S)
-    for role, size in sizes.items():
+    for role, size in _packet_sizes(link).items():
         free = Fraction(baud[role], BITS_A_BYTE) - size * Fraction(link.packet_rate_mhz, 1000)
         one = burst.count * (size - free * gap)
         left = max(Fraction(0), one - free * Fraction(burst.pause_ns, S))

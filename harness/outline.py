@@ -9,10 +9,18 @@ from typing import Any, Final
 
 from harness.bench.protocol import Role
 from harness.clock import S
-from harness.load import line_loads
-from harness.plan.kinds import Duration, Frequency, Items, Pulse, Share
-from harness.plan.model import Check, Plan
-from harness.plan.units import format_duration, format_frequency, format_pulse, format_share
+from harness.load import highest_rate_mhz, line_loads, longest_burst
+from harness.looks import looks_of
+from harness.plan.kinds import Decibel, Distance, Duration, Frequency, Items, Pulse, Share
+from harness.plan.model import LOSING_STEPS, Check, FindBackToBack, FindThroughput, Plan
+from harness.plan.units import (
+    format_decibel,
+    format_distance,
+    format_duration,
+    format_frequency,
+    format_pulse,
+    format_share,
+)
 from harness.timeline import Segment, Timeline
 
 
@@ -21,22 +29,51 @@ def outline(timeline: Timeline, baud: Mapping[Role, int]) -> str:
     plan = timeline.plan
     lines = [plan.title, "", "Steps"]
     lines += [f"  {line}" for line in _steps(timeline)]
-    waits = sum(segment.length_ns for segment in timeline.segments if segment.wait)
+    open_ended = [s for s in timeline.segments if s.wait or isinstance(s.step.action, LOSING_STEPS)]
+    words = ["waits at their deadline"] * any(segment.wait for segment in open_ended)
+    words += ["searches at their longest"] * any(not segment.wait for segment in open_ended)
     total = f"{_seconds(timeline.length_ns)} of link time"
-    if waits:
-        total = f"at most {total} (waits at their deadline)"
+    if words:
+        total = f"at most {total} ({', '.join(words)})"
     if timeline.throttle_share < 1:
         cap = format_share(timeline.throttle_share)
         lines += ["", f"Throttle sticks go no higher than {cap} of their travel."]
+    if any(segment.own_sticks for segment in timeline.segments):
+        lines += ["", *OWN_STICKS]
     lines += [
         "",
         f"{total}, about {timeline.packets} packets, {_count(timeline.cuts, 'link cut')}.",
+        *_extension(timeline),
         "",
         "Serial lines, each at its busiest",
     ]
     lines += [f"  {line}" for line in _loads(timeline, baud)]
+    lines += [f"  {line}" for line in _limits(timeline, baud)]
     lines += ["", "Checks", *(f"  {line}" for line in _checks(plan))]
     return "\n".join(lines) + "\n"
+
+
+OWN_STICKS: Final = (
+    "own_sticks lets the transmitter use its own inputs, and no cap holds its throttle then: put the",
+    "throttle's own stick at its low end and leave every stick alone. The run ends at once when a throttle",
+    "output opens further than safety.throttle_up_to; until that is seen, a motor may turn.",
+)
+
+
+def _extension(timeline: Timeline) -> list[str]:
+    """Say what a plan with `extend` does if its checks are not settled at the end of its steps."""
+    looks = looks_of(timeline.plan)
+    if not looks:
+        return []
+    after = " and ".join(", ".join(str(look.rounds) for look in looks).rsplit(", ", 1))
+    most = looks[-1].rounds
+    return [
+        "",
+        f"While a check lacks samples all steps are played again: looks at the data after {after} rounds,",
+        f"{_seconds(most * timeline.length_ns)} and about {most * timeline.packets} packets at most.",
+        f"The first look may use {looks[0].share} of each check's risk, each later one {looks[-1].share}: "
+        "all looks together keep its confidence.",
+    ]
 
 
 def _steps(timeline: Timeline) -> Iterator[str]:
@@ -69,6 +106,21 @@ def _loads(timeline: Timeline, baud: Mapping[Role, int]) -> Iterator[str]:
         yield f"{load.name:<18} {float(load.share):>4.0%}  {load.arithmetic()}"
 
 
+def _limits(timeline: Timeline, baud: Mapping[Role, int]) -> Iterator[str]:
+    """Say where the lines end a search: what the devices cannot report, nobody can judge."""
+    link = timeline.plan.link
+    actions = {type(s.step.action): s.step.action for s in timeline.segments}
+    rates, burst = actions.get(FindThroughput), actions.get(FindBackToBack)
+    if isinstance(rates, FindThroughput):
+        most = highest_rate_mhz(link, baud)
+        ends = f"at {most // 1000} Hz, for the lines carry no more" if most < rates.to_mhz else "at its `to`"
+        yield f"throughput: the search ends {ends}"
+    if isinstance(burst, FindBackToBack):
+        most = longest_burst(link, baud)
+        ends = "for the lines carry no more" if most < burst.up_to else "its `up_to`"
+        yield f"back_to_back: the search ends at {min(most, burst.up_to)} packets, {ends}"
+
+
 def _checks(plan: Plan) -> Iterator[str]:
     rows = [(check.name, check.rule.WORD, ", ".join(_settings(check.rule))) for check in plan.checks]
     width = max(len(name) for name, _, _ in rows)
@@ -93,6 +145,8 @@ _FORMAT: Final[Mapping[type, Callable[[Any], str]]] = {
     Frequency: format_frequency,
     Pulse: format_pulse,
     Share: format_share,
+    Decibel: format_decibel,
+    Distance: format_distance,
 }
 
 

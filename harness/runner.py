@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import gc
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Final, Protocol
@@ -19,10 +19,13 @@ from harness.clock import MS, S
 from harness.codec import messages as m
 from harness.conversation import LINKED_FOR_NS, Conversation
 from harness.errors import BenchError, StorageError
+from harness.levels import Levels
 from harness.plan import model as p
 from harness.recording import RecordingWriter
 from harness.report.live import Snapshot
 from harness.timeline import Due, Segment, Timeline
+from harness.trials import Trials
+from harness.watch import HANDS_NS, OWN_STICKS, ThrottleWatch
 
 IDENTIFY_NS: Final = 3 * S
 """A board that restarts when its port is opened (common practice) needs about two seconds to answer."""
@@ -40,11 +43,15 @@ _ABILITY: Final = {
     m.Silence.TYPE: (m.Ability.SILENCE, "be silent for a link cut"),
     m.Inject.TYPE: (m.Ability.INJECT, "take injected telemetry"),
     m.Restart.TYPE: (m.Ability.RESTART, "restart on command"),
+    m.Setting.TYPE: (m.Ability.SET_PACKET_RATE, "change its packet rate"),
 }
 _NEEDS: Final = {
     p.Burst: (Role.TRANSMITTER, m.Burst.TYPE),
     p.Cut: (Role.TRANSMITTER, m.Silence.TYPE),
     p.Inject: (Role.RECEIVER, m.Inject.TYPE),
+    p.FindThroughput: (Role.TRANSMITTER, m.Setting.TYPE),
+    p.FindBackToBack: (Role.TRANSMITTER, m.Burst.TYPE),
+    p.Overload: (Role.TRANSMITTER, m.Setting.TYPE),
 }
 
 
@@ -57,6 +64,14 @@ class Observer(Protocol):
 
     def say(self, line: str) -> None:
         """Tell one line."""
+        ...
+
+
+class Rounds(Protocol):
+    """Whoever decides, after each round of steps, whether there is another."""
+
+    def __call__(self, runner: Runner) -> Iterable[Sequence[Segment]]:
+        """Return the rounds, each made only when the one before was played."""
         ...
 
 
@@ -82,24 +97,31 @@ class Runner:
         self.link = plan.link
         self.observer = observer
         self.talk.linked_for_ns = max(LINKED_FOR_NS, 3 * plan.link.packet_period_ns)
+        self.rate_mhz = plan.link.packet_rate_mhz
         self.sets = 0
         self.cuts = 0
         self.step = ""
+        self.note = ""
+        self._throttle: ThrottleWatch | None = None
+        self.trials = Trials(self.talk, plan.link)
+        self.levels = Levels(self.talk, writer, plan.link, observer.say)
 
     # -- the whole run -------------------------------------------------------------------------------
 
-    def run(self, timeline: Timeline) -> End:
+    def run(self, timeline: Timeline, rounds: Rounds | None = None) -> End:
         """Carry out `timeline` from identification to release and return how it ended.
 
+        With `rounds`, these are played in place of the timeline's own steps, whose needs are the same.
         Raises BenchError if a device cannot be identified; whatever happens later is told by the End and by
         the recording. An exception that is our own fault goes on after the devices are safe.
         """
         self.require_witness()
+        self.trials.seed = timeline.seed
         with _no_collector():
             self.connect([segment.step for segment in timeline.segments])
             end = End("error", "the harness stopped by itself")
             try:
-                end = self.play(timeline.segments)
+                end = self._play_rounds([timeline.segments] if rounds is None else rounds(self))
             except KeyboardInterrupt:
                 end = End("interrupted", "stopped from the keyboard or by a signal", self.step)
             except BenchError as error:
@@ -122,7 +144,7 @@ class Runner:
             self._set_packet_rate()
             self.talk.on_start = self._set_up_again
             self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
-            self._rest()
+            self.rest()
         except BaseException:
             self.let_go()
             raise
@@ -150,7 +172,8 @@ class Runner:
         for _ in self.talk.ports:  # each port can go once
             try:
                 if Role.TRANSMITTER in self.talk.alive:
-                    self._rest()
+                    self.rest()
+                self.levels.put_back()
                 self.talk.advance(self.bench.now_ns() + quiet_ns)
                 self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
             except (BenchError, KeyboardInterrupt) as error:
@@ -165,11 +188,12 @@ class Runner:
 
         A device that was not accepted gets no sticks, only the release. Raises StorageError at the very end.
         """
-        rest = [self._rest] if self.talk.keeps_alive else []
+        rest = [self.rest, self._own_rate] if self.talk.keeps_alive else []
         self.talk.keeps_alive = False
         self.talk.stop_requested = lambda: False
         last_calls: list[Callable[[], object]] = [
             *rest,
+            *self.levels.last_calls(),
             *(partial(self.talk.send, role, m.Release()) for role in self.talk.ports),
             lambda: self.talk.advance(self.bench.now_ns() + LAST_BYTES_NS),
         ]
@@ -226,6 +250,9 @@ class Runner:
                 needs[action.device, m.Restart.TYPE] = step.path
             elif type(action) in _NEEDS:
                 needs[_NEEDS[type(action)]] = step.path
+            if isinstance(action, p.Cut) and action.packet_rate_mhz:
+                needs[Role.TRANSMITTER, m.Setting.TYPE] = f"{step.path} with `packet_rate`"
+        self.levels.require(steps, self.port_name(Role.TRANSMITTER))
         for (role, kind), path in needs.items():
             identity = self.talk.ports[role].identity
             assert identity is not None
@@ -257,18 +284,44 @@ class Runner:
     def _set_up_again(self, role: Role) -> None:
         """A restarted transmitter is back at its own packet rate: ask for the plan's again."""
         identity = self.talk.ports[role].identity
-        rate = self.link.packet_rate_mhz
+        rate = self.rate_mhz
         if role is Role.TRANSMITTER and identity and identity.packet_rate_mhz != rate:
             self.talk.send(role, m.Setting(m.SettingId.PACKET_RATE_MHZ, rate))
+        self.levels.started_again(role)
 
-    def _rest(self) -> None:
+    def _own_rate(self) -> None:
+        """Set the plan's own packet rate again where a step that was cut short had set another."""
+        if self.rate_mhz != self.link.packet_rate_mhz:
+            self.rate_mhz = self.link.packet_rate_mhz
+            self.talk.send(
+                Role.TRANSMITTER, m.Setting(m.SettingId.PACKET_RATE_MHZ, self.link.packet_rate_mhz)
+            )
+
+    def rest(self) -> None:
+        """Put every stick at rest: throttles closed."""
         self._send_sticks(self.link.rest_us)
+
+    def pause(self) -> None:
+        """Put the sticks to rest, with keep-alives, until they must have reached the outputs; then ping."""
+        self.rest()
+        self.talk.advance(self.bench.now_ns() + max(QUIET_NS, 3 * self.link.packet_period_ns))
+        self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
 
     def _send_sticks(self, pulses: tuple[int, ...]) -> None:
         self.sets = self.sets % 0xFFFF + 1
         self.talk.send(Role.TRANSMITTER, m.Sticks(self.sets, pulses))
 
     # -- playing -------------------------------------------------------------------------------------
+
+    def _play_rounds(self, rounds: Iterable[Sequence[Segment]]) -> End:
+        """Play rounds as long as each is complete and another follows."""
+        end = End()
+        for segments in rounds:
+            end = self.play(segments)
+            if end.why != "complete":
+                break
+            self.step = ""
+        return end
 
     def play(self, segments: Sequence[Segment]) -> End:
         """Carry out segments in order; ends early when a wait is missed."""
@@ -283,11 +336,17 @@ class Runner:
                     self._begin_step(segment)
                 state.enter(segment, index)
                 if not self._play_segment(segment):
-                    assert segment.wait is not None
-                    return End("wait missed", _missed(segment.wait), segment.step.path)
+                    return self._ended_early(segment)
         finally:
             self._end_step(path)
         return End()
+
+    def _ended_early(self, segment: Segment) -> End:
+        if isinstance(segment.step.action, p.Margin):
+            return End("margin not measured", self.levels.trouble, segment.step.path)
+        if segment.wait is not None:
+            return End("wait missed", _missed(segment.wait), segment.step.path)
+        return End("throttle not at rest", self._throttle.found if self._throttle else "", segment.step.path)
 
     def _begin_step(self, segment: Segment) -> None:
         step = segment.step
@@ -304,6 +363,12 @@ class Runner:
 
     def _play_segment(self, segment: Segment) -> bool:
         """Send a segment's messages at their times; returns False if it is a wait that was missed."""
+        if segment.own_sticks:
+            return self._play_own_sticks(segment)
+        if isinstance(segment.step.action, p.LIMIT_STEPS):
+            return self._play_trials(segment)
+        if isinstance(segment.step.action, p.Margin):
+            return self.levels.carry_out(segment.step, self.rest)
         start = self.bench.now_ns()
         happened = _condition(self, segment.wait)
         for due, following in _with_next(segment.due(self.sets)):
@@ -318,6 +383,34 @@ class Runner:
             path=segment.step.path, until=segment.wait.until, deadline_ns=segment.wait.deadline_ns,
         )  # fmt: skip
         return False
+
+    def _play_trials(self, segment: Segment) -> bool:
+        """Carry out trials one after the other, each decided by the one before; the sticks stay."""
+        still = next(segment.due(self.sets)).message.pulses_us
+        self.trials.carry_out(segment.step, partial(self._send_sticks, still))
+        return True
+
+    def _play_own_sticks(self, segment: Segment) -> bool:
+        """Let the transmitter use its own sticks; take them back at once, and return False, if one opens."""
+        if self.bench.is_hardware:
+            self.observer.say(OWN_STICKS)
+        start = self.bench.now_ns()
+        watch = self._throttle = ThrottleWatch(self.talk, self.plan)
+        try:
+            for due in segment.due(self.sets):
+                if self.talk.wait_for(watch.tripped, until_ns=start + due.at_ns):
+                    break
+                self._send_due(due)
+                if due.mark == "release":
+                    watch.begin()
+            self.talk.wait_for(watch.tripped, until_ns=start + segment.length_ns)
+        finally:
+            self.talk.on_applied = None
+        self.rest()
+        if watch.found and self.bench.is_hardware:  # released now, the open throttle would rule again
+            self.observer.say(f"{watch.found}: do it now, the devices are released in {HANDS_NS // S} s")
+            self.talk.advance(self.bench.now_ns() + HANDS_NS)
+        return not watch.found
 
     def _pass_time(self, until_ns: int, segment: Segment, happened: _Condition) -> bool:
         """Advance to `until_ns`; for a wait stop as soon as it is over and return True.
@@ -334,6 +427,8 @@ class Runner:
         message = due.message
         if type(message) is m.Sticks:
             self.sets = message.set_number
+        elif type(message) is m.Setting and message.setting == m.SettingId.PACKET_RATE_MHZ:
+            self.rate_mhz = message.value
         self.talk.send(due.role, message)
         if due.mark == "cut":
             self.cuts += 1
@@ -397,7 +492,9 @@ class _State:
 
     def __init__(self, runner: Runner, segments: Sequence[Segment]) -> None:
         self.runner = runner
-        self.total_ns = sum(segment.length_ns for segment in segments)
+        self.left_ns = sum(segment.length_ns for segment in segments)
+        self.lengths_ns = [segment.length_ns for segment in segments]
+        self.entered = runner.bench.now_ns()
         self.stages = _stages(segments)
         self.title = ""
         self.path = ""
@@ -407,11 +504,12 @@ class _State:
 
     def enter(self, segment: Segment, index: int) -> None:
         self.title, self.path, self.index = segment.title, segment.step.path, self.stages[index]
+        self.left_ns, self.entered = sum(self.lengths_ns[index:]), self.runner.bench.now_ns()
         self.beat()
 
     def beat(self) -> None:
         talk = self.runner.talk
-        elapsed = self.runner.bench.now_ns() - self.begun
+        now_ns = self.runner.bench.now_ns()
         self.recent = [*self.recent[-20:], (talk.sent, talk.applied)]
         sent, applied = (now - then for now, then in zip(self.recent[-1], self.recent[0], strict=True))
         self.runner.observer.update(
@@ -421,12 +519,13 @@ class _State:
                 step_title=self.title,
                 step_index=self.index,
                 steps_total=self.stages[-1] + 1,
-                elapsed_ns=elapsed,
-                left_ns=max(0, self.total_ns - elapsed),
+                elapsed_ns=now_ns - self.begun,
+                left_ns=max(0, self.left_ns - (now_ns - self.entered)),
                 packets_sent=talk.sent,
                 packets_applied=talk.applied,
                 recent_delivery=(applied, sent),
                 link_state=talk.link_state,
+                note=self.runner.levels.note or self.runner.trials.note or self.runner.note,
             )
         )
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from threading import current_thread, main_thread
 from typing import TYPE_CHECKING, Any
@@ -22,6 +23,8 @@ from harness.bench.rig import Rig, rig_baud
 from harness.clock import wall_seconds
 from harness.codec.messages import PROTOCOL_VERSION
 from harness.errors import BenchError, PlanError, Problem, RecordingError, UserError
+from harness.extending import Rounds
+from harness.hand import terminal_hand
 from harness.load import load_problems
 from harness.plan.model import Plan
 from harness.plan.reader import parse_plan, place_of
@@ -85,7 +88,10 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
             with stop_on_signals() as stop_requested:
                 runner = Runner(bench, writer, request.plan, observer)
                 runner.talk.stop_requested = stop_requested
-                end = runner.run(timeline)
+                if not bench.is_virtual:
+                    runner.levels.hand = terminal_hand(observer.say)
+                read = partial(read_recording, folder.path / RECORDING)
+                end = runner.run(timeline, rounds_for(request.plan, timeline, read))
         except BenchError:  # no run came about: nothing half-written is left behind
             folder.discard()
             raise
@@ -94,6 +100,16 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
     outcome = judge_recording(read_recording(folder.path / RECORDING))
     write_reports(outcome, folder, request)
     return Ran(outcome, end.why == "interrupted")
+
+
+def rounds_for(plan: Plan, timeline: Timeline, read: Callable[[], Recording]) -> Rounds | None:
+    """Return the rounds of a plan that may be extended, None for one that is played once.
+
+    `read` reads back what was recorded so far.
+    """
+    if plan.extend is None:
+        return None
+    return Rounds(plan, timeline.seed, timeline.throttle_share, read)
 
 
 def require_props_off(request: Request) -> None:

@@ -19,10 +19,11 @@ from typing import Any, Final
 from harness.bench.protocol import Bench
 from harness.clock import S
 from harness.errors import BenchError
+from harness.extending import so_far
 from harness.judge import judge
 from harness.plan.model import Plan, PlanStep, Repeat
 from harness.plan.reader import parse_check, parse_step
-from harness.recording import Mark, Recording, RecordingWriter, read_recording
+from harness.recording import Recording, RecordingWriter, read_recording
 from harness.report.folder import RECORDING, RunFolder
 from harness.report.live import Quiet
 from harness.report.text import details
@@ -82,8 +83,8 @@ class ScriptedBench:
         steps = tuple(self._done)
         rule = parse_check(_snippet({word: keys}), self._plan.link, steps)
         self._runner.talk.ping_round(2, 40_000_000)
-        plan = replace(self._plan, steps=steps, checks=(rule,))
-        recording = _so_far(self._read())
+        plan = replace(self._plan, steps=steps, checks=(rule,), extend=None)
+        recording = so_far(self._read())
         if self.bench.is_virtual:
             return judge(plan, recording).results[0]
         with ThreadPoolExecutor(1) as judges:  # the devices are kept alive meanwhile
@@ -106,12 +107,6 @@ def _placed(step: PlanStep, path: str) -> PlanStep:
         inner = (_placed(one, f"{path}.repeat.steps[{n}]") for n, one in enumerate(action.steps))
         action = replace(action, steps=tuple(inner))
     return replace(step, action=action, path=path)
-
-
-def _so_far(recording: Recording) -> Recording:
-    """A recording that is still being written, as if it ended here: nothing is missing from it yet."""
-    end = Mark(recording.marks[-1].at_ns, "end", {"why": "complete"})
-    return replace(recording, marks=(*recording.marks, end), complete=True, problems=())
 
 
 def _snippet(entry: dict[str, Any]) -> str:

@@ -17,9 +17,13 @@ from typing import Any, Final, NamedTuple
 
 from harness.bench.protocol import Role
 from harness.chance import stream
-from harness.clock import MS, US
+from harness.clock import MS, US, S
 from harness.codec import messages as m
+from harness.injected import injected
 from harness.plan import model as p
+from harness.plan.extent import OWN_AFTER_NS, margin_ns
+from harness.plan.trials import limit_step_ns, method_of, overload_for_ns, repeats_of
+from harness.plan.units import format_decibel, format_share
 
 REFRESH_NS: Final = 200 * MS
 """A held stick position is sent again this often, so that one damaged frame does not leave the old one."""
@@ -31,6 +35,9 @@ CUT_LOW: Final = (Fraction(0), Fraction(2, 5))
 CUT_HIGH: Final = (Fraction(3, 5), Fraction(1))
 """Any other stick is in one of these spans before a cut and in the other after it."""
 MAX_SET: Final = 0xFFFF
+RELEASES: Final = 3
+RELEASE_EVERY_NS: Final = 20 * MS
+"""A release is sent three times, so that one damaged frame does not leave the last sticks standing."""
 
 
 Positions = Iterator[tuple[int, tuple[int, ...]]]
@@ -52,7 +59,8 @@ class Segment:
 
     `length_ns` is its planned time, for a wait the deadline. `due(n)` makes its messages in order of `at_ns`
     after `n` stick sets were sent. `sticks_every_ns` is the shortest time between two stick sets, `packets`
-    the expected number of packets sent, `cuts` the number of link cuts.
+    the expected number of packets sent, `cuts` the number of link cuts. With `own_sticks` the transmitter
+    uses its own inputs, and whoever plays the segment must watch the throttle.
     """
 
     step: p.PlanStep
@@ -63,6 +71,7 @@ class Segment:
     packets: int = 0
     cuts: int = 0
     wait: p.Wait | None = None
+    own_sticks: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +118,7 @@ class TimelineBuilder:
         self.plan = plan
         self.link = plan.link
         self.seed = seed
-        self.tops = tuple(_top(channel, throttle_share) for channel in self.link.channels)
+        self.tops = tuple(top_us(channel, throttle_share) for channel in self.link.channels)
         self.sticks = self.link.rest_us
         self.segments: list[Segment] = []
         self.serial = 0
@@ -302,7 +311,8 @@ class TimelineBuilder:
 
     def _one_cut(self, step: p.PlanStep, action: p.Cut) -> None:
         chance = self._chance()
-        delay = chance.randrange(self.link.packet_period_ns) if action.phase == "random" else action.phase
+        period = action.period_ns(self.link.packet_period_ns)
+        delay = chance.randrange(period) if action.phase == "random" else action.phase
         delay_us, duration_us = delay // US, action.duration_ns // US
         before, after = self._cut_sticks(chance)
         start = action.before_ns
@@ -312,13 +322,19 @@ class TimelineBuilder:
             return iter([(0, before), (start + delay + action.duration_ns // 2, after)])
 
         def extra() -> Iterator[Due]:
+            if action.packet_rate_mhz:  # set anew for each cut: packets then begin at another phase
+                yield _packet_rate(0, action.packet_rate_mhz)
             yield Due(start, Role.TRANSMITTER, m.Silence(delay_us, duration_us), "cut")
+            if action.packet_rate_mhz:
+                yield _packet_rate(length, self.link.packet_rate_mhz)
 
         self.sticks = after
+        title = f"link cut for {action.duration_ns // MS} ms"
+        if action.packet_rate_mhz:
+            title += f" at {action.packet_rate_mhz / 1000:g} Hz"
         self._play(
-            step, f"link cut for {action.duration_ns // MS} ms", length, positions, extra,
-            cuts=1, packets=self._packets(length - action.duration_ns),
-        )  # fmt: skip
+            step, title, length, positions, extra, cuts=1, packets=(length - action.duration_ns) // period
+        )
 
     def _cut_sticks(self, chance: Random) -> tuple[tuple[int, ...], tuple[int, ...]]:
         """Where the sticks stand before and after a cut: far apart, and off their failsafe value."""
@@ -360,6 +376,63 @@ class TimelineBuilder:
         title = f"the {action.device} restarts {action.times} times"
         self._play(step, title, one * action.times, self._still(self.sticks), extra)
 
+    def _throughput(self, step: p.PlanStep, action: p.FindThroughput) -> None:
+        low, high = (action.from_mhz or self.link.packet_rate_mhz), action.to_mhz
+        title = (
+            f"search of the highest packet rate without loss, {low / 1000:g} Hz to {high / 1000:g} Hz "
+            f"({action.method}: trials of {action.trial_ns / S:g} s, "
+            f"the last one of {method_of(action).final_ns / S:g} s)"
+        )
+        seen = action.trial_ns + method_of(action).final_ns
+        self._limits(step, action, title, high * seen // 10**12)
+
+    def _back_to_back(self, step: p.PlanStep, action: p.FindBackToBack) -> None:
+        title = (
+            f"search of the longest burst without loss, up to {action.up_to} packets, "
+            f"{repeats_of(action)} times ({action.method})"
+        )
+        self._limits(step, action, title, repeats_of(action) * action.up_to)
+
+    def _overload(self, step: p.PlanStep, action: p.Overload) -> None:
+        rate = f"{float(action.share * 100):g} % of the throughput found"
+        if action.rate_mhz:
+            rate = f"{action.rate_mhz / 1000:g} Hz"
+        title = (
+            f"overload at {rate} for {overload_for_ns(action) / S:g} s, then half of it for "
+            f"{action.after_ns / S:g} s, {action.times} times ({action.method})"
+        )
+        self._limits(step, action, title, self._packets(action.times * overload_for_ns(action)))
+
+    def _limits(self, step: p.PlanStep, action: p.LimitStep, title: str, packets: int) -> None:
+        """Append a step whose trials the runner decides as it goes: the sticks stay where they are."""
+        self._play(step, title, limit_step_ns(action, self.link), self._still(self.sticks), packets=packets)
+
+    def _margin(self, step: p.PlanStep, action: p.Margin) -> None:
+        """Append a step whose levels the runner goes through until packets get lost: every stick at rest."""
+        self.sticks = self.link.rest_us
+        levels = action.levels_x10
+        what = "power" if action.by == "power" else "attenuation, set by hand,"
+        first, last = (format_decibel(level, action.unit) for level in (levels[0], levels[-1]))
+        title = (
+            f"{action.packets} packets at each {what} from {first} to {last}, {len(levels)} levels, "
+            f"or until fewer than {format_share(action.until_under)} come through"
+        )
+        self._play(step, title, margin_ns(action, self.link), self._still(self.sticks))
+
+    def _own_sticks(self, step: p.PlanStep, action: p.OwnSticks) -> None:
+        """Rest first, then a release: the transmitter's own inputs rule. Keep-alives change nothing of it."""
+        self.sticks = self.link.rest_us
+
+        def due(first: int) -> Iterator[Due]:
+            yield from _numbered(_refreshed(self._still(self.link.rest_us)(), OWN_AFTER_NS), first)
+            for turn in range(RELEASES):
+                yield Due(OWN_AFTER_NS + turn * RELEASE_EVERY_NS, Role.TRANSMITTER, m.Release(), "release")
+
+        length = OWN_AFTER_NS + action.for_ns
+        title = "the transmitter's own sticks, all let go"
+        packets = self._packets(length)
+        self.segments.append(Segment(step, title, length, due, REFRESH_NS, packets, own_sticks=True))
+
     def _inject(self, step: p.PlanStep, action: p.Inject) -> None:
         name = self._chance().getrandbits(64)
         fields = [(n, f.type) for n, f in enumerate(self.link.telemetry) if f.source == "injected"]
@@ -374,10 +447,14 @@ class TimelineBuilder:
         self._play(step, title, action.times * action.every_ns, self._still(self.sticks), extra)
 
 
-def _top(channel: p.Channel, throttle_share: Fraction) -> int:
-    """Highest pulse in us that a stick may show: a throttle is capped at a share of its travel."""
+def top_us(channel: p.Channel, throttle_share: Fraction) -> int:
+    """Return the highest pulse in us that a stick may show: a throttle is capped at a share of its travel."""
     low, high = channel.range.low_us, channel.range.high_us
     return low + int((high - low) * throttle_share) if channel.role == "throttle" else high
+
+
+def _packet_rate(at_ns: int, rate_mhz: int) -> Due:
+    return Due(at_ns, Role.TRANSMITTER, m.Setting(m.SettingId.PACKET_RATE_MHZ, rate_mhz))
 
 
 BACK_TO_BACK_NS: Final = 2 * MS
@@ -438,42 +515,3 @@ def pairwise_ends(channels: int) -> tuple[tuple[bool, ...], ...]:
         rows += 1
     chosen = list(islice(combinations(range(1, rows), -(-rows // 2)), channels))
     return tuple(tuple(row in picks for picks in chosen) for row in range(rows))
-
-
-_BITS: Final = {"u8": 8, "i8": 8, "u16": 16, "i16": 16, "u32": 32, "i32": 32}
-_ODD_BYTES: Final = 0x01020304
-_FLOATS: Final = (
-    0x00000000,
-    0x3F800000,
-    0xBF800000,
-    0x7F7FFFFF,
-    0xFF7FFFFF,
-    0x00000001,
-    0x41200000,
-    0xC2F6E979,
-)
-"""IEEE 754 single: 0, 1, -1, largest, its negative, smallest, 10, -123.456."""
-MEMORY: Final = 4
-"""An injected value differs from this many before it, so that a stale one cannot pass for a fresh one."""
-
-
-def injected(field_type: p.FieldType, chance: Random) -> Iterator[int]:
-    """Make raw values (as i32) without end: the type's ends first, zero, odd bytes, then random ones."""
-    recent: list[int] = []
-    for raw in _candidates(field_type, chance):
-        if raw not in recent:
-            recent = [*recent[-MEMORY + 1 :], raw]
-            yield raw - (1 << 32) if raw >= 1 << 31 else raw
-
-
-def _candidates(field_type: p.FieldType, chance: Random) -> Iterator[int]:
-    if field_type == "f32":
-        yield from _FLOATS
-        while True:
-            yield chance.getrandbits(30) | 0x20000000
-    bits = _BITS[field_type]
-    signed = field_type[0] == "i"
-    low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if signed else (0, (1 << bits) - 1)
-    yield from (high, low, 1, 0, _ODD_BYTES >> (32 - bits), high - 1, high // 2 + 1)
-    while True:
-        yield chance.randint(low, high)

@@ -8,6 +8,8 @@ What it contains:
   bursts and silences (`mocks.transmitter`);
 * the air: air time from payload and air rate, independent loss, two-state fading, acknowledgements that can
   be lost by themselves (`mocks.air`);
+* where a distance is given: transmit power, free-space loss, attenuators, sensitivity and a packet-error curve
+  (`mocks.range`);
 * a receiver with a radio that acknowledges with a payload loaded one packet before, drops repeated packets
   and holds a few in a FIFO until its loop comes round; without packets it goes to failsafe
   (`mocks.receiver`);
@@ -21,7 +23,7 @@ Every effect is off and every fault zero until `mocks.settings.MockSettings` say
 through `harness.codec`, byte for byte as firmware does. `mocks.bench` runs them in virtual time,
 `mocks.ptys` in real time on two pseudo-terminals.
 
-What it leaves out: distance, antennas and signal strength; transmit power, radio channels and hopping;
+What it leaves out: antennas, reflections and a signal that fluctuates; radio channels and hopping;
 interference from other transmitters; radio bit errors that a checksum misses; binding; the supply and
 brown-outs; analogue stick inputs (a mock transmitter's own sticks are at rest); sensor noise; framing errors
 of a wrong baud rate (use `bit_errors`). A device takes no time to think but where a setting says so.

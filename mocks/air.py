@@ -3,7 +3,8 @@
 A transmission lasts (overhead bits + 8 x payload bytes) / air rate. Each attempt and each acknowledgement can
 be lost by itself. A two-state fade (Gilbert, Bell System Technical Journal 39:1253-1265, 1960; Elliott,
 42:1977-1997, 1963) begins and ends between packets and holds for all attempts of a packet, both ways.
-Left out: distance, collisions, capture, frequency hopping, and bit errors that the radio's checksum misses.
+With a distance the signal can get too weak as well (`mocks.range`).
+Left out: collisions, capture, frequency hopping, and bit errors that the radio's checksum misses.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from random import Random
 from typing import Any, Protocol
 
 from harness.clock import S
-from harness.codec.messages import MAX_TELEMETRY
+from harness.codec.messages import MAX_TELEMETRY, SIGNAL_UNKNOWN
+from mocks.range import Range
 from mocks.settings import WorldSettings
 from mocks.world import World
 
@@ -91,6 +93,40 @@ class Air:
         self._ack_ns = [settings.turn_round_ns + self.time_ns(size) for size in range(MAX_TELEMETRY + 1)]
         kept = 1 - settings.ack_loss
         self._ack_loss = (float(1 - (1 - in_good) * kept), float(1 - (1 - in_bad) * kept))
+        self._range = Range(settings) if settings.distance_mm is not None else None
+        self._packet_bits = settings.air_overhead_bits + 8 * payload_bytes
+        self._strong = self._packet_loss, self._ack_loss
+        self._feel_signal()
+
+    @property
+    def has_range(self) -> bool:
+        """Whether there is a distance, so that power and attenuator matter."""
+        return self._range is not None
+
+    def set_power(self, power_x10: int) -> None:
+        """Set the transmitter's power, in tenths of a dBm."""
+        if self._range is not None:
+            self._range.power_x10 = power_x10
+            self._feel_signal()
+
+    def turn_attenuator(self, attenuation_x10: int) -> None:
+        """Set the attenuator that somebody can turn, in tenths of a dB."""
+        if self._range is not None:
+            self._range.turned_x10 = attenuation_x10
+            self._feel_signal()
+
+    def signal_dbm(self) -> int:
+        """Return how strong a packet arrives at the receiver, as it reports it."""
+        return SIGNAL_UNKNOWN if self._range is None else self._range.reported_dbm()
+
+    def _feel_signal(self) -> None:
+        """Work out the losses anew. An acknowledgement counts as long as an empty one: it is short."""
+        if self._range is None:
+            return
+        packets, answers = self._strong
+        lost = self._range.packet_loss(self._packet_bits)
+        self._packet_loss = _added(packets, lost)
+        self._ack_loss = _added(answers, self._range.answer_loss(self._settings.air_overhead_bits))
 
     def time_ns(self, payload_bytes: int) -> int:
         """Return the air time of a transmission with this payload, in ns."""
@@ -124,3 +160,8 @@ class Air:
     def _lost(self, share: tuple[float, float]) -> bool:
         loss = share[self._fading is not None and self._fading.bad]
         return loss > 0 and self._chance() < loss
+
+
+def _added(losses: tuple[float, float], loss: float) -> tuple[float, float]:
+    """Return both losses with another one, independent of them; without it they stay as they are."""
+    return (1 - (1 - losses[0]) * (1 - loss), 1 - (1 - losses[1]) * (1 - loss)) if loss else losses

@@ -47,6 +47,15 @@ class VirtualBench:
         self._require_open(role)
         return False
 
+    @property
+    def has_attenuator(self) -> bool:
+        """Whether an attenuator between the radios can be turned."""
+        return self._devices.has_attenuator
+
+    def turn_attenuator(self, attenuation_x10: int) -> None:
+        """Set it, in tenths of a dB."""
+        self._devices.turn_attenuator(attenuation_x10)
+
     def close(self) -> None:
         """End the conversation; may be called twice. Afterwards every other call raises BenchError."""
         self._is_open = False

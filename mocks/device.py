@@ -170,12 +170,16 @@ class Device:
                 self.WIRE_ROLE,
                 len(self.link.channels),
                 self.packet_rate_mhz(),
-                self.ABILITIES,
+                self.abilities(),
                 self.name(),
                 __version__,
                 "mock-1",
             )
         )
+
+    def abilities(self) -> Ability:
+        """Return what the device can do."""
+        return self.ABILITIES
 
     def packet_rate_mhz(self) -> int:
         """Return the packet rate that the device is set to."""

@@ -33,6 +33,15 @@ class Devices(Protocol):
         """Simulate up to `until_ns` and return what arrived at the PC, in order."""
         ...
 
+    @property
+    def has_attenuator(self) -> bool:
+        """Whether an attenuator between the radios can be turned."""
+        ...
+
+    def turn_attenuator(self, attenuation_x10: int) -> None:
+        """Set it, in tenths of a dB."""
+        ...
+
     def backlog_bytes(self, role: Role) -> int:
         """Return how many of the PC's bytes wait for a port's line."""
         ...

@@ -16,6 +16,7 @@ from harness.plan.model import Link
 from mocks.air import Air, packet_bytes
 from mocks.defects import Defect, Patch, chosen
 from mocks.device import Life, Surroundings
+from mocks.inputs import make_inputs
 from mocks.line import lines_of
 from mocks.pins import ServoPins
 from mocks.port import Make, Port
@@ -56,6 +57,7 @@ class Pair:
             payload_bytes=packet_bytes(len(self.link.channels)),
             chance=stream(seed, "mock air"),
         )
+        self._inputs = make_inputs(self.link, settings, stream(seed, "mock own sticks"))
         self.ports = {self._behind(role): self._port(role) for role in roles}
         self._lines = [(role, port.to_pc) for role, port in self.ports.items()]
         clocks = {
@@ -85,6 +87,15 @@ class Pair:
             line.take(role, until_ns, arrived)
         arrived.sort(key=BY_TIME)
         return arrived
+
+    @property
+    def has_attenuator(self) -> bool:
+        """Whether an attenuator between the radios can be turned."""
+        return self._air.has_range
+
+    def turn_attenuator(self, attenuation_x10: int) -> None:
+        """Set it, in tenths of a dB."""
+        self._air.turn_attenuator(attenuation_x10)
 
     def backlog_bytes(self, role: Role) -> int:
         """Return how many of the PC's bytes wait for a port's line."""
@@ -116,10 +127,13 @@ class Pair:
 
     def _make_transmitter(self, around: Surroundings, life: Life) -> Transmitter:
         self.transmitter = self._patch.transmitter(around, life, self._air)
+        self.transmitter.inputs = self._inputs
         return self.transmitter
 
     def _make_receiver(self, around: Surroundings, life: Life) -> Receiver:
         self.receiver = self._air.receiver = self._patch.receiver(around, life)
+        if self._air.has_range:
+            self.receiver.signal_dbm = self._air.signal_dbm
         if self.settings.witness:
             ServoPins(self.receiver, self._note_pulse)
         return self.receiver

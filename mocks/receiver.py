@@ -3,12 +3,14 @@
 The radio takes packets in and acknowledges them by itself; the loop takes them out of its FIFO and applies
 them, when it comes round and nothing blocks it. The failsafe timer is a hardware timer that each applied
 packet restarts, so a blocked loop does not hold it up. The servo pulses are in `mocks.pins`.
-Left out: the supply, signal strength.
+Left out: the supply.
 """
 
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
+from statistics import median_low
 from struct import Struct
 from typing import ClassVar
 
@@ -32,7 +34,13 @@ from mocks.settings import FAILSAFE_SHARE
 from mocks.telemetry import Layout, fits, steady_values
 
 FREE_MEMORY = 1_024
+PERIODS = 5
+"""A receiver that counts packet periods goes by the median of so many: one lost packet makes two of one."""
 Pulses = tuple[int, ...]
+
+
+def _unknown() -> int:
+    return SIGNAL_UNKNOWN
 
 
 class Receiver(Device):
@@ -65,6 +73,7 @@ class Receiver(Device):
         self.failsafe_ns = self.span_ns(settings.failsafe_after_ns or share_ns)
         self.in_failsafe = True
         self.refreshed_ns = self.world.now_ns
+        self._periods: deque[int] = deque(maxlen=PERIODS)
         self._timing = False
         self._prompt = not settings.receiver_loop_ns and not settings.block_every_ns
         self._fifo: deque[Packet] = deque()
@@ -73,6 +82,8 @@ class Receiver(Device):
         self._muted_ns = (0, 0)
         self._pack_applied = Struct(f"<HIbB{len(link.channels)}H").pack
         self.packets = self.duplicates = self.overruns = 0
+        self.signal_dbm: Callable[[], int] = _unknown
+        """How strong packets arrive, as the radio tells it."""
         self._raw = steady_values(link)
         self._layout = Layout(link)
         self._layout.load(self.sensed(self._raw))
@@ -94,8 +105,20 @@ class Receiver(Device):
         )
 
     def failsafe_due_ns(self) -> int | None:
-        """Return when failsafe begins if no packet comes any more; None is never."""
-        return self.refreshed_ns + self.failsafe_ns
+        """Return when failsafe begins if no packet comes any more; None is never.
+
+        Packets are counted in their own period, the median of the last few; frames run on by themselves,
+        one as long as a packet period by the receiver's clock. A tick is when the receiver looks.
+        """
+        settings, due_ns = self.settings, self.refreshed_ns + self.failsafe_ns
+        frame_ns = self.span_ns(self.link.packet_period_ns)
+        if settings.failsafe_by == "packets" and self._periods:
+            due_ns = self.refreshed_ns + self.failsafe_ns // frame_ns * median_low(self._periods)
+        elif settings.failsafe_by == "frames":
+            since_ns = self.refreshed_ns - self.started_ns
+            due_ns = self.started_ns + (since_ns // frame_ns + self.failsafe_ns // frame_ns) * frame_ns
+        tick_ns = self.span_ns(settings.failsafe_tick_ns)
+        return due_ns + (self.started_ns - due_ns) % tick_ns if tick_ns else due_ns
 
     def refreshes(self, outputs: Pulses) -> bool:  # noqa: ARG002
         """Return whether an applied packet with these outputs restarts the failsafe timer."""
@@ -193,13 +216,15 @@ class Receiver(Device):
         if self.in_failsafe and self.packets:
             outputs = self.returned(outputs)
         if self.in_failsafe or self.refreshes(outputs):
+            if not self.in_failsafe:
+                self._periods.append(self.world.now_ns - self.refreshed_ns)
             self.refreshed_ns = self.world.now_ns
         self.in_failsafe = False
         self.outputs = outputs
         self.packets += 1
         told = self.reported(outputs)
         self.say_packed(
-            Applied.TYPE, self._pack_applied(packet[0], self.now_us(), SIGNAL_UNKNOWN, len(told), *told)
+            Applied.TYPE, self._pack_applied(packet[0], self.now_us(), self.signal_dbm(), len(told), *told)
         )
         if not self._timing:
             self._time_failsafe()
@@ -208,6 +233,8 @@ class Receiver(Device):
         due_ns = self.failsafe_due_ns()
         if due_ns is not None:
             self._timing = True
+            if self.settings.failsafe_by == "packets":  # a shorter period may bring it forward
+                due_ns = min(due_ns, self.world.now_ns + self.span_ns(self.link.packet_period_ns))
             self.world.at(due_ns, self._look_for_loss, None)
 
     def _look_for_loss(self, _: None) -> None:

@@ -9,15 +9,31 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
 from fractions import Fraction
+from typing import Literal
 
 from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS, US, S
 from harness.errors import UserError
-from harness.plan.kinds import Duration, Flag, Frequency, Items, Key, Pulse, Share, Text, Whole, key
+from harness.plan.kinds import (
+    Choice,
+    Decibel,
+    Distance,
+    Duration,
+    Flag,
+    Frequency,
+    Items,
+    Key,
+    Pulse,
+    Share,
+    Text,
+    Whole,
+    key,
+)
 from harness.plan.model import Channel, Failsafe, Link, TelemetryField
 
 NONE = Fraction(0)
 ALWAYS = Fraction(1)
+_POWER = Decibel(-600, 400, ("dBm",))
 FAILSAFE_SHARE = Fraction(96, 100)
 """A healthy mock is in failsafe after this share of the declared time; 4 % later is in time, 5 % is not."""
 
@@ -53,6 +69,32 @@ class WorldSettings:
     retransmit_limit: int = key(Whole(0, 15), "Attempts after the first.", 3)
     fifo_depth: int = key(
         Whole(1, 64), "Packets that the receiver's radio holds until they are taken out.", 3
+    )
+
+    distance_mm: int | None = key(
+        Distance(10, 10**8),
+        "How far the antennas are apart; left out, every signal is strong and nobody knows how strong.",
+        None,
+        yaml="distance",
+    )
+    carrier_khz: int = key(Whole(100_000, 10_000_000), "Radio frequency in kHz.", 2_440_000)
+    attenuation_x10: int = key(
+        Decibel(0, 1_500),
+        "Fixed attenuator in the antenna line, both ways; one that can be turned is behind it.",
+        0,
+        yaml="attenuation",
+    )
+    transmit_power_x10: int = key(
+        _POWER, "The transmitter's power when it starts.", 0, yaml="transmit_power"
+    )
+    receiver_power_x10: int = key(
+        _POWER, "Power of the receiver's acknowledgements.", 0, yaml="receiver_power"
+    )
+    sensitivity_x10: int = key(
+        Decibel(-1_500, 0, ("dBm",)),
+        "Signal at which a thousandth of the bits is wrong, for both radios.",
+        -850,
+        yaml="sensitivity",
     )
 
     transmitter_skew_ppm: int = key(
@@ -102,6 +144,12 @@ class MockSettings(WorldSettings):
         yaml="packet_rate",
     )
     channels: int | None = key(Whole(1, 16), "Channels of both devices; the link's if left out.", None)
+    power_least_x10: int = key(
+        _POWER, "The transmitter's lowest power; it can be set where a distance is given.", -300,
+        yaml="power_least",
+    )  # fmt: skip
+    power_most_x10: int = key(_POWER, "Its highest power.", 100, yaml="power_most")
+    power_step_x10: int = key(Decibel(1, 200), "From one of its powers to the next.", 10, yaml="power_step")
     packet_number_start: int = key(Whole(0, 65_535), "Number of the first packet.", 0)
     start_phase_ns: int = key(
         Duration(0, 10 * S), "From the transmitter's start to its first packet.", 0, yaml="start_phase"
@@ -131,11 +179,39 @@ class MockSettings(WorldSettings):
         None,
         yaml="failsafe_after",
     )
+    failsafe_by: Literal["time", "frames", "packets"] = key(
+        Choice("time", "frames", "packets"),
+        "What the receiver counts up to failsafe: time, its own frames of one packet period each that bring "
+        "no packet, or periods of the packets it gets.",
+        "time",
+        yaml="failsafe_by",
+    )
+    failsafe_tick_ns: int = key(
+        Duration(0, S),
+        "How often the receiver looks whether it is time for failsafe; 0 ms is an interrupt at that time.",
+        0,
+        yaml="failsafe_tick",
+    )
     failsafe_us: tuple[int, ...] = key(
         Items(Pulse()),
         "Outputs in failsafe, one per channel; as the link declares if left out.",
         (),
         yaml="failsafe",
+    )
+    own_noise_us: int = key(
+        Pulse(0, 500), "RMS noise of the transmitter's own sticks.", 0, yaml="own_noise"
+    )
+    own_hum_us: int = key(
+        Pulse(0, 500), "Amplitude of mains hum on the transmitter's own sticks.", 0, yaml="own_hum"
+    )
+    own_hum_mhz: int = key(
+        Frequency(1_000, 1_000_000), "Frequency of that hum.", 50_000, yaml="own_hum_frequency"
+    )
+    own_drift_us: int = key(
+        Pulse(0, 500), "How far the transmitter's own sticks drift in a minute.", 0, yaml="own_drift"
+    )
+    own_throttle: Fraction = key(
+        Share(), "Where the throttle's own stick stands, as a share of its travel.", NONE
     )
     restart_for_ns: int = key(
         Duration(0, 60 * S), "How long a device is away when it restarts.", 50 * MS, yaml="restart_for"

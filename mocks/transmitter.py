@@ -1,6 +1,6 @@
 """What does the mock transmitter do? Sample the sticks at its own packet rate, send, retransmit, report.
 
-Left out: power, radio channels, binding, the analogue stick inputs (its own sticks are always at rest).
+Left out: radio channels, binding. Its own sticks rest, or come from `mocks.inputs`.
 """
 
 from __future__ import annotations
@@ -26,9 +26,12 @@ from harness.codec.messages import (
 )
 from mocks.air import Air
 from mocks.device import Device, Handler, Life, Surroundings
+from mocks.inputs import Inputs
 from mocks.telemetry import payload_bytes
 
 TOOK_US_MAX = 65_535
+Sample = tuple[int, tuple[int, ...]]
+"""Number of a stick set, and its pulses in us."""
 _SETTING_RANGE: dict[int, tuple[int, int]] = {
     SettingId.PACKET_RATE_MHZ: (1_000, 1_000_000),
     SettingId.RETRANSMIT_LIMIT: (0, 15),
@@ -41,7 +44,7 @@ _PACK_TELEMETRY = Telemetry.HEAD.pack
 class Transmitter(Device):
     """One life of a transmitter.
 
-    A defect is a subclass that overrides one of the small decisions `period_ns` and `carried`.
+    A defect is a subclass that overrides one of the small decisions `period_ns`, `sampled` and `carried`.
     """
 
     ROLE = Role.TRANSMITTER
@@ -55,6 +58,9 @@ class Transmitter(Device):
         super().__init__(around, life, around.settings.transmitter_skew_ppm)
         settings = around.settings
         self.air = air
+        air.set_power(settings.transmit_power_x10)
+        self.inputs: Inputs | None = None
+        """Where its own sticks come from; None is every stick at rest."""
         self._own = around.link.rest_us
         self._sticks = (NO_SET, self._own)
         self._rate_mhz = around.link.packet_rate_mhz
@@ -78,9 +84,26 @@ class Transmitter(Device):
         self._attempts = 0
         self._flags = 0
 
+    def abilities(self) -> Ability:
+        """Return what it can do: power is a setting only where a distance makes it matter."""
+        return self.ABILITIES | (Ability.SET_POWER if self.air.has_range else Ability(0))
+
+    def power_x10(self, asked_x10: int) -> int:
+        """Return the power that it sends with when asked for one, in tenths of a dBm."""
+        return asked_x10
+
     def period_ns(self) -> int:
         """Return the true time from one packet to the next."""
         return self.span_ns(10**12 // self._rate_mhz)
+
+    @property
+    def sticks(self) -> Sample:
+        """The sticks as they stand now."""
+        return self._sticks
+
+    def sampled(self) -> Sample:
+        """Return the sticks that the next packet takes."""
+        return self._sticks
 
     def carried(self, sticks: tuple[int, ...]) -> tuple[int, ...]:
         """Return the pulses as they stand in the radio packet."""
@@ -126,7 +149,9 @@ class Transmitter(Device):
         if self._silent():
             self._burst_waits = 0
             return
-        self._set_number, sticks = self._sticks
+        self._set_number, sticks = self.sampled()
+        if self._set_number == NO_SET and self.inputs is not None:
+            sticks = self.inputs.read(self.world.now_ns)
         self._packet = (self._number, self.carried(sticks))
         self._number = (self._number + 1) & 0xFFFF
         self._sampled_ns = self.world.now_ns
@@ -224,7 +249,17 @@ class Transmitter(Device):
         if not self._busy:
             self._go_on()
 
+    def _set_power(self, power_x10: int) -> Result:
+        settings = self.settings
+        off = (power_x10 - settings.power_least_x10) % settings.power_step_x10
+        if off or not settings.power_least_x10 <= power_x10 <= settings.power_most_x10:
+            return Result.OUT_OF_RANGE
+        self.air.set_power(self.power_x10(power_x10))
+        return Result.DONE
+
     def _set(self, setting: Setting) -> Result:
+        if setting.setting == SettingId.POWER_DBM_X10 and self.air.has_range:
+            return self._set_power(setting.value)
         if setting.setting not in _SETTING_RANGE:
             return Result.UNKNOWN
         least, most = _SETTING_RANGE[setting.setting]

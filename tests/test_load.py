@@ -1,14 +1,23 @@
 """The harness works out how busy each serial line gets, and refuses what does not fit."""
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
 from test_timeline import LINK, plan_of
 
 from harness.bench.protocol import DEVICES, Role
-from harness.clock import MS
+from harness.clock import MS, S
 from harness.codec import messages as m
-from harness.load import frame_size, line_loads, load_problems
+from harness.load import (
+    BUSY_AT,
+    BUSY_IN_OVERLOAD,
+    frame_size,
+    highest_rate_mhz,
+    line_loads,
+    load_problems,
+    longest_burst,
+)
 from harness.plan import model as p
 from harness.timeline import build_timeline
 
@@ -146,3 +155,54 @@ def test_a_witness_on_a_slow_line_is_refused():
     ((_, found, allowed),) = problems
     assert "witness to PC is" in found
     assert "a rig with" in allowed
+
+
+@pytest.mark.parametrize("baud", [57_600, 115_200, 460_800])
+@pytest.mark.parametrize("share", [BUSY_AT, BUSY_IN_OVERLOAD])
+def test_the_highest_rate_makes_the_first_of_the_devices_lines_just_that_busy(baud, share):
+    speeds = dict.fromkeys(DEVICES, baud)
+    rate = highest_rate_mhz(LINK, speeds, share)
+
+    def busiest(rate_mhz):
+        link = replace(LINK, packet_rate_mhz=rate_mhz)
+        timeline = build_timeline(replace(plan_of(p.Settle()), link=link), 0)
+        return max(load.share for load in line_loads(timeline, speeds) if not load.to_device)
+
+    assert busiest(rate) <= share < busiest(rate + 100)
+
+
+def test_the_longest_burst_is_the_one_that_a_plan_may_ask_for():
+    for baud in (57_600, 115_200):
+        speeds = dict.fromkeys(DEVICES, baud)
+        most = longest_burst(LINK, speeds)
+        for count, fits in ((most, True), (most + 1, False)):
+            plan = plan_of(p.Burst(count=count, spacing_ns=0, pause_ns=10 * S))
+            assert (load_problems(build_timeline(plan, 0), speeds) == ()) is fits
+
+
+def test_a_line_faster_than_any_burst_ends_no_search():
+    assert longest_burst(LINK, dict.fromkeys(DEVICES, 1_000_000)) >= 10_000
+
+
+def test_a_search_loads_the_lines_as_far_as_it_may():
+    found = loads(build_timeline(plan_of(p.FindThroughput(to_mhz=900_000)), 0), USUAL)
+    assert Fraction(79, 100) < found[Role.TRANSMITTER, False].share <= BUSY_AT
+    found = loads(build_timeline(plan_of(p.FindThroughput(to_mhz=100_000)), 0), USUAL)
+    assert found[Role.TRANSMITTER, False].parts[0][2] == 100
+
+
+@pytest.mark.parametrize(
+    ("action", "path"),
+    [
+        (p.FindThroughput(from_mhz=300_000, to_mhz=400_000), "steps[0].throughput.from"),
+        (p.Overload(rate_mhz=400_000), "steps[0].overload.rate"),
+    ],
+    ids=["throughput", "overload"],
+)
+def test_a_search_or_an_overload_that_no_line_can_report_is_refused(action, path):
+    problems = load_problems(build_timeline(plan_of(action), 0), USUAL)
+    ((where, found, allowed),) = problems
+    assert where == path
+    assert "more packets a second than the serial lines can report" in found
+    assert "Hz fits, or a faster line" in allowed
+    assert load_problems(build_timeline(plan_of(action), 0), dict.fromkeys(DEVICES, 460_800)) == ()

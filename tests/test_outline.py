@@ -1,5 +1,7 @@
 """The harness says in words what a plan will do."""
 
+import re
+from dataclasses import replace
 from fractions import Fraction
 
 from test_timeline import EVERY_STEP, LINK, plan_of
@@ -72,3 +74,28 @@ def test_a_very_long_plan_is_told_with_its_middle_left_out():
     assert f"{200 - MOST_ROWS} more" in text
     assert "steps[199]" in text
     assert len(text.splitlines()) < MOST_ROWS + 20
+
+
+def test_searches_count_at_their_longest_and_say_where_the_lines_end_them():
+    text = text_of(p.FindThroughput(to_mhz=900_000), p.FindBackToBack(), p.Overload(times=2))
+    assert "(searches at their longest)" in text
+    assert "search of the highest packet rate without loss, 50 Hz to 900 Hz (practical: trials of 2 s" in text
+    assert "search of the longest burst without loss, up to 64 packets, 10 times (practical)" in text
+    assert "overload at 110 % of the throughput found for 2 s, then half of it for 3 s, 2 times" in text
+    assert re.search(r"throughput: the search ends at 2\d\d Hz, for the lines carry no more", text)
+    assert re.search(r"back_to_back: the search ends at 1\d packets, for the lines carry no more", text)
+
+
+def test_searches_that_the_lines_do_not_end_say_so():
+    text = text_of(p.FindThroughput(to_mhz=100_000), p.FindBackToBack(up_to=8), p.Wait(until="linked"))
+    assert "throughput: the search ends at its `to`" in text
+    assert "back_to_back: the search ends at 8 packets, its `up_to`" in text
+    assert "(waits at their deadline, searches at their longest)" in text
+
+
+def test_a_plan_that_may_be_extended_says_when_it_looks_and_how_long_it_may_take():
+    plan = replace(plan_of(p.Settle(for_ns=30 * S)), checks=(BENCH,), extend=p.Extend(up_to_ns=150 * S))
+    text = outline(build_timeline(plan, 7), BAUD)
+    assert "looks at the data after 1, 2 and 5 rounds,\n2 min 30 s and about 7500 packets at most." in text
+    assert "The first look may use 1/2 of each check's risk, each later one 1/4" in text
+    assert "played again" not in text_of(p.Settle())

@@ -251,6 +251,59 @@ def test_the_packet_rate_is_set_where_the_transmitter_can():
     assert run.end.why == "complete"
 
 
+SLOW_CUTS = (
+    p.Wait(until="linked"),
+    p.Cut(duration_ns=600 * MS, times=2, packet_rate_mhz=25_000),
+    p.Settle(for_ns=2 * S),
+)
+
+
+def rates_set(run):
+    told = run.to(Role.TRANSMITTER)
+    return [message.value for _, message in told if isinstance(message, m.Setting)]
+
+
+def test_cuts_at_another_packet_rate_set_it_before_each_and_the_links_own_after():
+    run = Run(*SLOW_CUTS)
+    assert run.end.why == "complete"
+    assert rates_set(run) == [25_000, 50_000] * 2
+    sent = [message.at_us for _, message in run.messages(Role.TRANSMITTER, Direction.TO_PC)
+            if isinstance(message, m.Sent)]  # fmt: skip
+    gaps = [after - before for before, after in pairwise(sent)]
+    assert gaps.count(40_000) > 2 * 20
+    assert set(gaps[-50:]) == {20_000}
+
+
+def test_a_run_that_ends_at_another_packet_rate_sets_the_links_own_again():
+    run = Run(*SLOW_CUTS, trip=KeyboardInterrupt(), at_ns=S + 300 * MS)
+    assert run.end.why == "interrupted"
+    assert rates_set(run) == [25_000, 50_000]
+    assert_left_safe(run)
+
+
+def test_a_transmitter_that_restarts_at_another_packet_rate_is_set_to_it_again(monkeypatch):
+    runner = Runner(open_virtual(LINK, MockSettings(), 7), RecordingWriter(io.BytesIO(), HEADER, 0),
+                    plan_of(*SLOW_CUTS), Quiet())  # fmt: skip
+    told = []
+    monkeypatch.setattr(runner.talk, "send", lambda role, message: told.append(message))
+    runner.talk.ports[Role.TRANSMITTER].identity = m.Identity(1, 1, 4, 50_000, 0xFFFF, "", "", "")
+    runner.rate_mhz = 25_000
+    runner._set_up_again(Role.TRANSMITTER)
+    assert told[0] == m.Setting(m.SettingId.PACKET_RATE_MHZ, 25_000)
+
+
+def test_cuts_at_another_packet_rate_are_refused_where_the_transmitter_cannot(monkeypatch):
+    unpacked = m.Identity.unpack.__func__
+    able = m.Ability.STICKS | m.Ability.SILENCE
+    monkeypatch.setattr(
+        m.Identity, "unpack", classmethod(lambda cls, data: replace(unpacked(cls, data), abilities=able))
+    )
+    run = Run(*SLOW_CUTS)
+    assert isinstance(run.raised, BenchError)
+    assert "cannot change its packet rate, which steps[1] with `packet_rate` needs" in str(run.raised)
+    assert Run(p.Cut(duration_ns=600 * MS)).raised is None
+
+
 def test_the_observer_sees_the_steps_and_the_counts_grow():
     class Watch(Quiet):
         def __init__(self):

@@ -9,12 +9,13 @@ from harness.bench.rig import find_rig
 from harness.chance import stream
 from harness.clock import S
 from harness.conversation import Conversation
+from harness.errors import BenchError
 from harness.plan.find import shipped_plans
 from harness.plan.reader import load_plan
 from harness.recording import RecordingWriter, parse_recording
 from harness.report.live import Quiet
 from harness.runner import Runner
-from harness.running import Request, header_for, judge_recording, open_for, timeline_for
+from harness.running import Request, header_for, judge_recording, open_for, rounds_for, timeline_for
 from harness.verdict import Verdict
 from mocks.defects import CATALOGUE
 
@@ -29,7 +30,9 @@ def recorded(plan, seed=SEED, defect=None, *, near_miss=False, rig="mock"):
     )
     bench, file = open_for(request), io.BytesIO()
     writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
-    Runner(bench, writer, request.plan, Quiet()).run(timeline_for(request))
+    timeline = timeline_for(request)
+    rounds = rounds_for(request.plan, timeline, lambda: parse_recording(file.getvalue(), plan))
+    Runner(bench, writer, request.plan, Quiet()).run(timeline, rounds)
     writer.close()
     return file.getvalue()
 
@@ -44,7 +47,9 @@ WITHOUT_WITNESS = {"pins": "not judged: no witness on this bench"}
 WITNESSED = """\
 propsoff_rig: 1
 bench: mock
-mock: {loss: 2 %, usb_latency: 1 ms, witness: true, witness_skew_ppm: 60, witness_clock_us: 4294900000}
+mock:
+  {loss: 2 %, usb_latency: 1 ms, witness: true, witness_skew_ppm: 60, witness_clock_us: 4294900000,
+   distance: 1 m, attenuation: 20 dB}
 """
 
 
@@ -62,6 +67,10 @@ def witnessed(tmp_path):
 @pytest.mark.parametrize("rig", ["mock", "ideal-mock"])
 @pytest.mark.parametrize("plan", PLANS)
 def test_a_healthy_link_passes(plan, rig):
+    if (plan, rig) == ("margin", "ideal-mock"):
+        with pytest.raises(BenchError, match=r"it cannot set its transmit power, which steps.2. needs"):
+            judged(plan, rig=rig)  # no distance, no power
+        return
     judgement = judged(plan, rig=rig)
     assert judgement.verdict is Verdict.PASS
     assert unhappy(judgement) == WITHOUT_WITNESS
@@ -78,6 +87,14 @@ def test_a_defect_fails_the_check_that_must_catch_it(defect):
     assert judgement.verdict is Verdict.FAIL
     failed = {result.kind for result in judgement.results if result.verdict is Verdict.FAIL}
     assert defect.caught_by in failed
+
+
+@pytest.mark.parametrize(
+    ("defect", "name"), [("sticks-queued", "stick to output"), ("acknowledgement-late", "acknowledgement")]
+)
+def test_each_kind_of_latency_is_caught_by_its_own_check(defect, name):
+    judgement = judged("regression", defect=defect)
+    assert [result.name for result in judgement.results if result.verdict is Verdict.FAIL] == [name]
 
 
 @pytest.mark.parametrize("defect", CATALOGUE, ids=lambda defect: defect.name)

@@ -11,8 +11,9 @@ from harness.bench.protocol import Role
 from harness.chance import stream
 from harness.clock import MS, S
 from harness.codec import messages as m
+from harness.injected import injected
 from harness.plan import model as p
-from harness.timeline import REFRESH_NS, build_timeline, injected, pairwise_ends
+from harness.timeline import REFRESH_NS, build_timeline, pairwise_ends
 
 LINK = p.Link(
     packet_rate_mhz=50_000,
@@ -55,6 +56,11 @@ EVERY_STEP = (
     p.Wait(until="linked"),
     p.Restart(device=Role.RECEIVER),
     p.Inject(times=5),
+    p.Margin(by="power", from_x10=0, to_x10=-100),
+    p.OwnSticks(for_ns=S),
+    p.FindThroughput(to_mhz=100_000),
+    p.FindBackToBack(repeats=2),
+    p.Overload(rate_mhz=100_000),
 )
 
 

@@ -5,10 +5,33 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+from harness.account import (
+    age,
+    clocks,
+    delivery,
+    failsafe,
+    fidelity,
+    latency,
+    limits,
+    losses,
+    margin,
+    telemetry,
+)
 from harness.findings import Section
 from harness.measure.evidence import Evidence
 
-ACCOUNTS: Final[tuple[Callable[[Evidence], Section | None], ...]] = ()
+ACCOUNTS: Final[tuple[Callable[[Evidence], Section | None], ...]] = (
+    clocks.account,
+    latency.account,
+    age.account,
+    losses.account,
+    delivery.account,
+    failsafe.account,
+    fidelity.account,
+    telemetry.account,
+    limits.account,
+    margin.account,
+)
 """The sections in the order in which they are shown; None from one that has nothing to tell."""
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from enum import StrEnum
-from typing import Final, Literal, NamedTuple, Protocol
+from typing import Final, Literal, NamedTuple, Protocol, runtime_checkable
 
 
 class Role(StrEnum):
@@ -80,4 +80,18 @@ class Bench(Protocol):
 
     def close(self) -> None:
         """Give the ports back. May be called twice."""
+        ...
+
+
+@runtime_checkable
+class Attenuated(Protocol):
+    """What a simulated bench can do beside: a hand that turns the attenuator between the radios."""
+
+    @property
+    def has_attenuator(self) -> bool:
+        """Whether there is one."""
+        ...
+
+    def turn_attenuator(self, attenuation_x10: int) -> None:
+        """Set it, in tenths of a dB."""
         ...

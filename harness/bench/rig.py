@@ -226,6 +226,8 @@ mock:
   receiver_clock_us: 47000000
   transmitter_skew_ppm: 25
   receiver_skew_ppm: -40
+  distance: 1 m
+  attenuation: 20 dB          # in the antenna line, so that a lower power can lose packets
 """
 
 

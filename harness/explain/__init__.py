@@ -6,7 +6,7 @@ import textwrap
 from typing import Any, Final, cast
 
 from harness.errors import UserError
-from harness.explain.pages import PAGES
+from harness.explain import pages
 from harness.judge.advice import ADVICE
 from harness.plan.describe import expected, written
 from harness.plan.fields import Spec, keys_of
@@ -14,9 +14,9 @@ from harness.plan.kinds import Items
 from harness.plan.model import CHECK_KINDS
 from harness.plan.wording import listed, nearest, quoted
 
-WIDTH: Final = 100
-WIDTH_MIN: Final = 40
-INDENT: Final = 12
+_WIDTH: Final = 100
+_WIDTH_MIN: Final = 40
+_INDENT: Final = 12
 """The page's text stands this far to the right of its headings."""
 _KINDS: Final[dict[str, Any]] = {kind.WORD: kind for kind in cast(tuple[Any, ...], CHECK_KINDS)}
 
@@ -27,8 +27,8 @@ def explain(word: str, width: int | None = None) -> str:
         near = nearest(word, _KINDS)
         hint = f"; did you mean {near}?" if near else ""
         raise UserError(f"no check is called {quoted(word)}; checks: {listed(_KINDS)}{hint}")
-    page = PAGES[word]
-    room = max(WIDTH_MIN, width or WIDTH)
+    page = pages.PAGES[word]
+    room = max(_WIDTH_MIN, width or _WIDTH)
     lines = [f"{word}: {_first_line(_KINDS[word])}", ""]
     lines += _part("measures", page.measures, room)
     lines += _part("matters", page.matters, room)
@@ -44,7 +44,7 @@ def explain(word: str, width: int | None = None) -> str:
 def overview(width: int | None = None) -> str:
     """Return every check in one line each, in the order of the plan model."""
     column = max(map(len, _KINDS)) + 2
-    room = max(WIDTH_MIN, width or WIDTH)
+    room = max(_WIDTH_MIN, width or _WIDTH)
     lines: list[str] = []
     for word, kind in _KINDS.items():
         lines += textwrap.wrap(f"{word:<{column}}{_first_line(kind)}", room, subsequent_indent=" " * column)
@@ -57,7 +57,7 @@ def _first_line(kind: type) -> str:
 
 def _part(head: str, text: str, width: int) -> list[str]:
     return textwrap.wrap(
-        text, width, initial_indent=f"{head:<{INDENT}}", subsequent_indent=" " * INDENT,
+        text, width, initial_indent=f"{head:<{_INDENT}}", subsequent_indent=" " * _INDENT,
         break_on_hyphens=False,
     )  # fmt: skip
 

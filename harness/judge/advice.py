@@ -29,12 +29,35 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
         "look for blocking routines in the receiver's loop: displays, prints, delays",
         "fewer retransmissions or a shorter delay between them cut the tail",
     ),
+    ("latency", "stick"): (
+        "sample the sticks right before each packet is sent, not long before, and keep no queue of samples",
+        "what smooths the sticks or the outputs also delays them: look how many samples it takes in",
+        "compare with packet latency: what is beyond it is the transmitter's",
+    ),
+    ("latency", "acknowledgement"): (
+        "have the radio acknowledge by itself; an acknowledgement made in the receiver's loop waits for it",
+        "fewer retransmissions or a shorter delay between them cut the tail",
+    ),
+    ("control_age", "fail"): (
+        "have the receiver empty its radio's FIFO each time and use the newest packet, not the oldest",
+        "see whether latency or the gaps between packets make the age: both are among the other checks",
+        "a higher packet rate makes control younger where the air has room for it",
+    ),
     ("latency", "clock"): (
         "the clocks are known too poorly: set the serial adapter's latency timer to 1 ms",
     ),
     ("control_gap", "fail"): (
         "look for blocking routines in the receiver's loop: displays, prints, delays",
         "a gap with packets lost in it is the radio's; one without is the receiver's",
+    ),
+    ("loss_pattern", "run"): (
+        "several packets lost in a row: a neighbour's network on the same channel, or a blocking routine",
+        "packets sent again at once meet the same trouble: a longer retransmission delay, or another channel",
+    ),
+    ("loss_pattern", "period"): (
+        "find the routine with that period in the receiver, or in the transmitter: display, log, sensor",
+        "a period in packets that stays when the packet rate changes: a counter, or a channel list",
+        "a deeper FIFO, or a routine in smaller parts, lets packets wait instead of being lost",
     ),
     ("duplicates", "fail"): (
         "have the receiver drop a packet whose number equals the last one's: it was retransmitted",
@@ -74,6 +97,18 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
         "check the packet's checksum before use, and write outputs in one go",
         "look for interrupts that change an output while it is written",
     ),
+    ("noise", "fail"): (
+        "filter the supply of the sticks and of the converter's reference, and shorten their wires",
+        "average several conversions of each stick, or take the middle one of three",
+    ),
+    ("noise", "hum"): (
+        "hum comes through the supply or a ground loop: try a battery, and the PC away from mains",
+    ),
+    ("noise", "untold"): (
+        "run with another packet rate, such as 47 Hz: multiples and fractions of the mains hide it",
+    ),
+    ("noise", "few"): ("let own_sticks go on for longer: 10 s at 50 packets/s give a good figure",),
+    ("noise", "held"): ("see that a Release brings the transmitter's own sticks back",),
     ("telemetry_value", "fail"): (
         "compare width, sign, scale and byte order of the field in firmware and plan",
     ),
@@ -98,6 +133,54 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ("pins", "doubt"): (
         "the witness's clock is known too poorly: run longer, or set its adapter's latency timer to 1 ms",
     ),
+    ("throughput", "lossy"): (
+        "look for blocking routines in the receiver's loop, and empty the radio's whole FIFO in each turn",
+        "shorten the packet, or raise the air rate, if the exchange itself takes too long",
+    ),
+    ("throughput", "slow"): (
+        "measure how long one exchange takes: air time, acknowledgement, and what the transmitter does then",
+    ),
+    ("throughput", "usual"): (
+        "this link loses packets at its usual rate too: `loss: 0.1 %` in the step lets a trial lose some",
+    ),
+    ("throughput", "between"): ("lower the step's `resolution`",),
+    ("throughput", "open"): ("raise the step's `to`, and see that the run was not cut short",),
+    ("throughput", "bench"): (
+        "a faster serial line, or fewer telemetry bytes, lets the search go higher",
+    ),
+    ("back_to_back", "fail"): (
+        "empty the radio's whole FIFO in each turn of the receiver's loop, and keep that turn short",
+        "a queue behind the FIFO bridges what the loop cannot take at once",
+    ),
+    ("back_to_back", "mixed"): ("raise `repeats`: it depends on the moment whether a burst is lost",),
+    ("back_to_back", "bench"): ("a faster serial line lets longer bursts be reported",),
+    ("recovery", "overload"): (
+        "see what the receiver does when its FIFO is full: no restart of the radio should be needed",
+        "throw old packets away instead of working through all that waited",
+    ),
+    ("recovery", "restart"): (
+        "see what takes so long before the first packet: banners, sensor start-up, delays, a bootloader",
+        "start the radio and the outputs first, everything else afterwards",
+    ),
+    ("recovery", "open"): (
+        "let the steps watch longer (`after`), and add `settle` steps so that the usual losses are known",
+    ),
+    ("link_margin", "fail"): (
+        "look at both antennas: length, feed point, what lies beside them; and at the modules' supply",
+        "compare with a module known to be good: one that is deaf by 10 dB still works across a table",
+        "a lower air data rate makes a receiver more sensitive",
+    ),
+    ("link_margin", "flat"): (
+        "see that the firmware hands the power setting on to the radio, and that it reports its signal",
+        "go on to weaker levels, farther apart or with a fixed attenuator, until packets get lost",
+        "with an attenuator: modules leak past it; put one of them in a closed metal box",
+    ),
+    ("link_margin", "deeper"): ("let `to` go on until packets get lost: the margin has no upper limit yet",),
+    ("link_margin", "few"): (
+        "raise `packets`, and lower `step`: more levels around the edge narrow the interval",
+        "calibrate the levels and lower `level_error`",
+    ),
+    ("link_margin", "mixed"): ("name the margin steps that belong together in `during`",),
     ("bench", "fail"): BENCH,
     ("bench", "gone"): (
         "look at the cable and the adapter; the recording up to then is intact",

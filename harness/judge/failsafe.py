@@ -9,7 +9,7 @@ from typing import Final
 
 from harness.clock import MS
 from harness.judge.advice import BENCH, advise
-from harness.judge.guard import Count, judge_count, no_advice, no_data, result
+from harness.judge.guard import Count, decide_trials, judge_count, no_advice, no_data, result
 from harness.judge.words import EXAMPLES, many, moment, ms, share
 from harness.measure.arrays import inside
 from harness.measure.evidence import Evidence
@@ -23,7 +23,6 @@ from harness.measure.failsafe import (
     false_failsafes,
 )
 from harness.plan import model as p
-from harness.stats.binomial import clopper_pearson_lower, trials_to_settle
 from harness.verdict import CheckResult, Verdict
 
 NOT_COUNTED: Final = (Entry.NOT_NEEDED, Entry.NOT_HELD, Entry.NOT_LINKED)
@@ -44,56 +43,62 @@ class _Cuts:
 
 
 def judge_failsafe_entry(rule: p.FailsafeEntry, evidence: Evidence) -> CheckResult:
-    """Judge the entry time over all cuts.
+    """Judge the entry time over all cuts, since the last applied packet or since the cut, as the rule says.
 
     Fails if any cut is later than the limit by more than the uncertainty, or never engaged. Passes if none
     is and the share of cuts in time is shown to reach the wanted one (exact one-sided lower limit; cuts
-    that lost serial messages hide count as late).
+    that lost serial messages hide count as late). Since the cut it is shorter by up to one packet period, for
+    the cut comes that much after the last packet. Cuts at another packet rate are not judged: the declared
+    time is for the declared rate.
     """
     limit = evidence.plan.link.failsafe.within_ns if rule.within_ns is None else rule.within_ns
     entries = failsafe_entries(evidence, limit)
-    cuts = _sorted_cuts(entries, limit)
+    cuts = _sorted_cuts([entry for entry in entries if not entry.other_rate], limit, rule.since)
     if not cuts.total:
         return no_data(evidence, _no_cut(entries), "cuts")
     confidence = float(rule.confidence)
-    shown = clopper_pearson_lower(len(cuts.in_time), cuts.total, confidence)
-    verdict = Verdict.PASS if shown >= rule.share else Verdict.INCONCLUSIVE
-    if cuts.late or cuts.never:
-        verdict = Verdict.FAIL
+    wrong = len(cuts.late) + len(cuts.never)
+    shown = decide_trials(len(cuts.in_time), wrong, len(cuts.unsure), float(rule.share), confidence)
+    verdict = shown.verdict
     measured = [entry for entry in cuts.in_time + cuts.late + cuts.unsure if entry.entry is Entry.ENGAGED]
-    worst = max(measured, key=lambda entry: entry.entry_ns, default=None)
+    worst = max((_since(entry, rule.since) for entry in measured), default=None)
     return result(
         verdict,
-        _entry_reason(rule, cuts, measured, limit, shown),
-        value=math.inf if cuts.never else worst.entry_ns / MS if worst else None,
+        _entry_reason(rule, cuts, measured, limit, shown.share),
+        value=math.inf if cuts.never else worst[0] / MS if worst else None,
         unit="ms",
         confidence=confidence,
-        uncertainty=worst.bound_ns / MS if worst else None,
+        uncertainty=worst[1] / MS if worst else None,
         limit=limit / MS,
         side="at most",
         samples=cuts.total,
         sample_unit="cuts",
-        needed=_cuts_needed(rule, cuts) if verdict is Verdict.INCONCLUSIVE else None,
+        needed=shown.needed,
         counts=_entry_counts(entries, cuts),
-        examples=_entry_examples(evidence, cuts),
+        examples=_entry_examples(evidence, cuts, rule.since),
         advice=_entry_advice(verdict, cuts),
     )
 
 
-def _sorted_cuts(entries: Sequence[CutEntry], limit_ns: int) -> _Cuts:
+def _since(entry: CutEntry, since: str) -> tuple[int, int]:
+    """Return the entry time in ns and how far it may be out, as a check counts it."""
+    if since == "cut":
+        return entry.after_cut_ns, entry.cut_bound_ns
+    return entry.entry_ns, entry.bound_ns
+
+
+def _sorted_cuts(entries: Sequence[CutEntry], limit_ns: int, since: str) -> _Cuts:
     cuts = _Cuts([], [], [], [])
     for entry in entries:
         if entry.entry in NOT_COUNTED:
             continue
+        time, bound = _since(entry, since)
+        engaged = entry.entry is Entry.ENGAGED
         if entry.entry is Entry.NEVER:
             cuts.never.append(entry)
-        elif entry.entry is Entry.ENGAGED and entry.entry_ns + entry.bound_ns <= limit_ns:
+        elif engaged and time + bound <= limit_ns:
             cuts.in_time.append(entry)
-        elif (
-            entry.entry is Entry.ENGAGED
-            and entry.entry_ns - entry.bound_ns > limit_ns
-            and not entry.may_be_shorter
-        ):
+        elif engaged and time - bound > limit_ns and not (since == "packet" and entry.may_be_shorter):
             cuts.late.append(entry)
         else:
             cuts.unsure.append(entry)
@@ -118,12 +123,7 @@ def _entry_reason(
     if not parts:
         parts.append(f"failsafe came in time in {len(cuts.in_time)} of {many(cuts.total, 'cut')}")
     if measured:
-        times = [entry.entry_ns for entry in measured]
-        after = max(entry.after_cut_ns for entry in measured)
-        parts.append(
-            f"{ms(min(times))} to {ms(max(times))} after the last applied packet, at most {ms(after)} "
-            f"after the cut; {ms(limit_ns)} allowed"
-        )
+        parts.append(f"{_entry_times(measured, rule.since)}; {ms(limit_ns)} allowed")
     if not cuts.never and not cuts.late:
         parts.append(
             f"this shows {share(shown)} of cuts with {share(rule.confidence)} confidence, "
@@ -134,10 +134,18 @@ def _entry_reason(
     return "; ".join(parts)
 
 
-def _cuts_needed(rule: p.FailsafeEntry, cuts: _Cuts) -> int | None:
-    in_time = len(cuts.in_time) + len(cuts.unsure)
-    total = trials_to_settle(in_time, in_time, float(rule.share), float(rule.confidence))
-    return max(1, total - len(cuts.in_time)) if total is not None else None
+def _entry_times(measured: Sequence[CutEntry], since: str) -> str:
+    packet = [entry.entry_ns for entry in measured]
+    cut = [entry.after_cut_ns for entry in measured]
+    if since == "cut":
+        return (
+            f"{ms(min(cut))} to {ms(max(cut))} after the cut, which comes up to a packet period after the "
+            f"last packet; at most {ms(max(packet))} after that packet"
+        )
+    return (
+        f"{ms(min(packet))} to {ms(max(packet))} after the last applied packet, at most {ms(max(cut))} after "
+        "the cut"
+    )
 
 
 def _entry_counts(entries: Sequence[CutEntry], cuts: _Cuts) -> dict[str, int]:
@@ -147,14 +155,16 @@ def _entry_counts(entries: Sequence[CutEntry], cuts: _Cuts) -> dict[str, int]:
         number = sum(entry.entry is why for entry in entries)
         if number:
             counts[str(why)] = number
-    return counts
+    other = sum(entry.other_rate for entry in entries)
+    return counts | ({"at another packet rate": other} if other else {})
 
 
-def _entry_examples(evidence: Evidence, cuts: _Cuts) -> tuple[str, ...]:
+def _entry_examples(evidence: Evidence, cuts: _Cuts, since: str) -> tuple[str, ...]:
     lines = []
     for entry in (cuts.never + cuts.late + cuts.unsure)[:EXAMPLES]:
         when = moment(evidence, entry.cut.start_ns)
-        what = f"{ms(entry.entry_ns)} after the last applied packet"
+        after = "cut" if since == "cut" else "last applied packet"
+        what = f"{ms(_since(entry, since)[0])} after the {after}"
         if entry.entry is Entry.NEVER:
             what = f"no failsafe in a cut of {ms(entry.cut.duration_ns)}"
         elif entry.entry is Entry.UNKNOWN:

@@ -17,7 +17,7 @@ from harness.bench.protocol import DEVICES, Role
 from harness.judge.advice import BENCH, MORE
 from harness.judge.words import many
 from harness.measure.evidence import Evidence
-from harness.stats.binomial import success_run
+from harness.stats.binomial import clopper_pearson_lower, success_run, trials_to_settle
 from harness.verdict import CheckResult, Verdict
 
 ENOUGH: Final = 59
@@ -37,6 +37,32 @@ def at_most(lower: float, upper: float, limit: float, uncertainty: float = 0.0) 
     if upper + uncertainty <= limit:
         return Verdict.PASS
     return Verdict.FAIL if lower - uncertainty > limit else Verdict.INCONCLUSIVE
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What trials say of which none may go wrong: the share shown to go well, and how many more it takes."""
+
+    verdict: Verdict
+    share: float
+    needed: int | None
+
+
+def decide_trials(good: int, bad: int, unsure: int, wanted: float, confidence: float) -> Shown:
+    """Judge trials by whether the share `wanted` of all future ones is shown to go well.
+
+    One trial that certainly went wrong fails. Else it passes once the exact one-sided lower limit of the
+    share reaches `wanted`; `unsure` trials count as wrong there. A source of trials of which just `wanted`
+    go well passes with probability 1 - `confidence` at most, one that never goes wrong never fails. The
+    number needed assumes that further trials go well.
+    """
+    shown = clopper_pearson_lower(good, good + bad + unsure, confidence)
+    if bad:
+        return Shown(Verdict.FAIL, shown, None)
+    if shown >= wanted:
+        return Shown(Verdict.PASS, shown, None)
+    total = trials_to_settle(good + unsure, good + unsure, wanted, confidence)
+    return Shown(Verdict.INCONCLUSIVE, shown, None if total is None else max(1, total - good))
 
 
 def no_data(evidence: Evidence, what: str, sample_unit: str) -> CheckResult:

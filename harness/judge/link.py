@@ -1,8 +1,7 @@
-"""Is the link good enough? Delivery, packet rate, latency, control gap, duplicates."""
+"""Is the link good enough? Packet rate, control gap, duplicates."""
 
 from __future__ import annotations
 
-import math
 from typing import Final
 
 import numpy as np
@@ -13,147 +12,19 @@ from harness.judge.guard import (
     ENOUGH,
     Count,
     at_least,
-    at_most,
-    finite_or_infinite,
     judge_count,
     no_data,
     result,
 )
-from harness.judge.words import EXAMPLES, in_steps, many, moment, ms, plain, share
+from harness.judge.words import EXAMPLES, in_steps, many, moment, ms, plain
 from harness.measure.arrays import Flags, Ints, inside
-from harness.measure.delivery import (
-    LOST_NS,
-    DeliveryCounts,
-    Fates,
-    burst_factor,
-    count_delivery,
-    loss_runs,
-    packet_fates,
-)
 from harness.measure.evidence import Evidence
-from harness.measure.latency import LatencyPercentile, measure_latency
 from harness.measure.pacing import control_gaps, packet_rate
 from harness.plan import model as p
-from harness.stats.binomial import (
-    clopper_pearson_lower,
-    clopper_pearson_upper,
-    trials_to_settle,
-)
 from harness.verdict import CheckResult, Verdict
 
-BURSTY: Final = 1.5
-"""Losses that inflate the variance this much are said to come in bursts."""
 FEWEST: Final = 10
 """Fewest packets whose rate is worth a verdict: start and end then matter less than a tenth."""
-
-
-def judge_delivery(rule: p.Delivery, evidence: Evidence) -> CheckResult:
-    """Judge applied / sent by exact (Clopper-Pearson) limits, each one-sided at the wanted confidence.
-
-    Packets of unknown fate count as lost for the lower limit and as delivered for the upper. Losses in
-    bursts tell less than single ones: the lower limit counts them as packets / `burst_factor`, so that it
-    holds its confidence; the upper limit does without, so that one more lost packet never mends a failed
-    delivery.
-    """
-    fates = packet_fates(evidence, rule.during)
-    counts = count_delivery(evidence, fates, rule.during)
-    if not counts.sent:
-        return no_data(evidence, f"no packet was sent{in_steps(rule.during)}", "packets")
-    confidence, limit = float(rule.confidence), float(rule.at_least)
-    factor = burst_factor(fates.lost)
-    lower = clopper_pearson_lower(counts.applied / factor, counts.sent / factor, confidence)
-    upper = clopper_pearson_upper(counts.applied + counts.unknown, counts.sent, confidence)
-    verdict = at_least(lower, upper, limit)
-    known = counts.applied + counts.lost
-    return result(
-        verdict,
-        _delivery_reason(rule, counts, factor, lower, upper),
-        value=100 * counts.applied / known if known else None,
-        unit="%",
-        interval=(100 * lower, 100 * upper),
-        confidence=confidence,
-        limit=100 * limit,
-        side="at least",
-        samples=counts.sent,
-        sample_unit="packets",
-        needed=_delivery_needed(counts, limit, confidence, factor)
-        if verdict is Verdict.INCONCLUSIVE
-        else None,
-        counts=_whole_numbers(counts),
-        examples=_lost_examples(evidence, fates),
-        advice=_delivery_advice(verdict, rule, counts),
-    )
-
-
-def _delivery_reason(
-    rule: p.Delivery, counts: DeliveryCounts, factor: float, lower: float, upper: float
-) -> str:
-    reason = (
-        f"{counts.applied} of {many(counts.sent, 'packet')} were applied within the time allowed"
-        f"{in_steps(rule.during)}: between {share(lower)} and {share(upper)}, "
-        f"each with {share(rule.confidence)} confidence; wanted {share(rule.at_least)}"
-    )
-    if counts.unknown:
-        unknown = many(counts.unknown, "packet")
-        reason += f"; {unknown} of unknown fate: reports are missing (serial line, or a restart)"
-    if factor > BURSTY:
-        longest = counts.longest_burst
-        reason += f"; losses came in {many(counts.bursts, 'burst')} of up to {many(longest, 'packet')}"
-    return reason
-
-
-def _delivery_needed(counts: DeliveryCounts, limit: float, confidence: float, factor: float) -> int | None:
-    """Return how many more packets would settle it, None if none would or serial losses stand in the way."""
-    known = counts.applied + counts.lost
-    if not known:
-        return None
-    total = trials_to_settle(counts.applied, known, limit, confidence)
-    if total is None or total * factor <= counts.sent:
-        return None
-    return math.ceil(total * factor) - counts.sent
-
-
-def _whole_numbers(counts: DeliveryCounts) -> dict[str, int]:
-    return {
-        "sent": counts.sent,
-        "applied in time": counts.applied,
-        "lost": counts.lost,
-        "late": counts.late,
-        "unknown": counts.unknown,
-        "not judged": counts.not_judged,
-        "applied again": counts.repeated,
-        "out of order": counts.reordered,
-        "acknowledged but not applied": counts.acked_not_applied,
-        "applied but not acknowledged": counts.applied_not_acked,
-        "loss bursts": counts.bursts,
-        "longest burst": counts.longest_burst,
-    }
-
-
-def _lost_examples(evidence: Evidence, fates: Fates) -> tuple[str, ...]:
-    runs = loss_runs(fates.lost)
-    order = np.argsort(-runs[:, 1], kind="stable")[:EXAMPLES]
-    lines = []
-    for first, length in runs[np.sort(order)].tolist():
-        row = int(fates.row[first])
-        number = int(evidence.sent.number[row])
-        when = moment(evidence, int(evidence.sent.at_ns[row]))
-        what = f"packet {number}" if length == 1 else f"{length} packets from {number} on"
-        late = fates.latency_ns[first]
-        how = "lost" if late == LOST_NS else f"late by {ms(late - evidence.plan.link.lost_after_ns)}"
-        lines.append(f"{what} {how} at {when}")
-    return tuple(lines)
-
-
-def _delivery_advice(verdict: Verdict, rule: p.Delivery, counts: DeliveryCounts) -> tuple[str, ...]:
-    if verdict is Verdict.PASS:
-        return ()
-    if verdict is Verdict.FAIL:
-        starved = 2 * (counts.late + counts.acked_not_applied) > counts.lost
-        return advise("delivery", "starved" if starved else "fail")
-    if counts.unknown:
-        return BENCH
-    return advise("delivery", "hundred") if rule.at_least >= 1 else (MORE,)
 
 
 def judge_packet_rate(rule: p.PacketRate, evidence: Evidence) -> CheckResult:
@@ -177,79 +48,6 @@ def judge_packet_rate(rule: p.PacketRate, evidence: Evidence) -> CheckResult:
         sample_unit="packets",
         counts={"packets": rate.packets},
         advice=advise("packet_rate", "fail") if verdict is Verdict.FAIL else (),
-    )
-
-
-def judge_latency(rule: p.Latency, evidence: Evidence) -> CheckResult:
-    """Judge a latency percentile by its distribution-free interval, widened by both clock maps' bounds."""
-    confidence, percentile = float(rule.confidence), float(rule.percentile)
-    found = measure_latency(evidence, percentile, confidence, rule.at_most_ns, rule.during)
-    if found.value_ns is None:
-        return no_data(evidence, f"no packet was sent{in_steps(rule.during)}", "packets")
-    lower, upper = (finite_or_infinite(end, LOST_NS) for end in (found.lower_ns, found.upper_ns))
-    verdict = at_most(lower, upper, rule.at_most_ns, evidence.slack_ns)
-    return result(
-        verdict,
-        _latency_reason(rule, found, lower, upper, evidence.slack_ns),
-        value=finite_or_infinite(found.value_ns, LOST_NS) / MS,
-        unit="ms",
-        interval=(lower / MS, upper / MS),
-        confidence=confidence,
-        uncertainty=evidence.slack_ns / MS,
-        limit=rule.at_most_ns / MS,
-        side="at most",
-        samples=found.samples + found.unknown,
-        sample_unit="packets",
-        needed=_latency_needed(rule, found) if verdict is Verdict.INCONCLUSIVE else None,
-        counts={
-            "packets": found.samples,
-            "in time": found.within,
-            "lost": found.lost,
-            "unknown": found.unknown,
-        },
-        examples=_slow_examples(evidence, rule) if verdict is not Verdict.PASS else (),
-        advice=_latency_advice(verdict, found),
-    )
-
-
-def _latency_reason(
-    rule: p.Latency, found: LatencyPercentile, lower: float, upper: float, slack_ns: int
-) -> str:
-    value = finite_or_infinite(found.value_ns or 0, LOST_NS)
-    said = "a lost packet, so without end" if math.isinf(value) else ms(value)
-    ends = [("without end" if math.isinf(end) else ms(end)) for end in (lower, upper)]
-    reason = (
-        f"{share(rule.percentile)} of packets{in_steps(rule.during)} have a latency up to {said}, "
-        f"between {ends[0]} and {ends[1]} (clocks to {ms(slack_ns)}); at most {ms(rule.at_most_ns)} allowed; "
-        f"{share(found.within / max(1, found.samples))} of {many(found.samples, 'packet')} were that fast"
-    )
-    return reason + (f", {found.lost} lost" if found.lost else "")
-
-
-def _latency_needed(rule: p.Latency, found: LatencyPercentile) -> int | None:
-    """Return how many more packets would show that the share in time reaches the percentile, or not."""
-    total = trials_to_settle(found.within, found.samples, float(rule.percentile), float(rule.confidence))
-    if total is None or total <= found.samples:
-        return None
-    return total - found.samples
-
-
-def _latency_advice(verdict: Verdict, found: LatencyPercentile) -> tuple[str, ...]:
-    if verdict is Verdict.PASS:
-        return ()
-    if verdict is Verdict.FAIL:
-        return advise("latency", "fail")
-    return BENCH if found.unknown else (MORE, *advise("latency", "clock"))
-
-
-def _slow_examples(evidence: Evidence, rule: p.Latency) -> tuple[str, ...]:
-    fates = packet_fates(evidence, rule.during)
-    slow = np.flatnonzero(fates.delivered & (fates.latency_ns > rule.at_most_ns))
-    worst = slow[np.argsort(-fates.latency_ns[slow], kind="stable")][:EXAMPLES]
-    return tuple(
-        f"packet {evidence.sent.number[fates.row[place]]} took {ms(fates.latency_ns[place])} "
-        f"at {moment(evidence, int(evidence.sent.at_ns[fates.row[place]]))}"
-        for place in np.sort(worst).tolist()
     )
 
 

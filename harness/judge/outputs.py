@@ -11,8 +11,9 @@ from harness.judge.advice import MORE, advise
 from harness.judge.guard import ENOUGH, Count, judge_count, no_advice, no_data, result
 from harness.judge.words import EXAMPLES, in_steps, many, moment
 from harness.measure.arrays import inside
+from harness.measure.channels import channel_figures
 from harness.measure.evidence import Evidence
-from harness.measure.explain import explain
+from harness.measure.explain import back_words, explain
 from harness.measure.fidelity import MISSING_US, Deviations, Glitch, deviations, glitches, still_channels
 from harness.plan import model as p
 from harness.verdict import CheckResult, Verdict
@@ -27,8 +28,11 @@ def judge_fidelity(rule: p.Fidelity, evidence: Evidence) -> CheckResult:
         return no_data(evidence, what, "packets")
     off = np.abs(found.off_us)
     wrong = off > rule.tolerance_us
-    verdict = Verdict.FAIL if wrong.any() else Verdict.PASS if total >= ENOUGH else Verdict.INCONCLUSIVE
+    broken = _broken_steps(rule, evidence, found)
+    verdict = Verdict.PASS if total >= ENOUGH else Verdict.INCONCLUSIVE
+    verdict = Verdict.FAIL if wrong.any() or broken else verdict
     reason, advice = _fidelity_words(rule, evidence, found, verdict)
+    reason = "; ".join(filter(None, (reason, *broken)))
     return result(
         verdict,
         reason,
@@ -62,6 +66,24 @@ def _fidelity_words(
         reason += f"; the stick of {', '.join(still)} never moved, so little is shown of it"
         advice = (*advice, *advise("fidelity", "still"))
     return reason, advice
+
+
+def _broken_steps(rule: p.Fidelity, evidence: Evidence, found: Deviations) -> list[str]:
+    """Name the channels that are within a tolerance and yet step back or merge steps, as far as asked for."""
+    told = []
+    for channel, about in enumerate(evidence.plan.link.channels):
+        within = (np.abs(found.off_us[:, channel]) <= rule.tolerance_us).all()
+        if not within or not rule.tolerance_us:
+            continue
+        steps = channel_figures(found, channel, about).steps
+        if rule.monotonic == "required" and steps.back is not None:
+            told.append(f"{about.name} is within {rule.tolerance_us} us, but {back_words(steps)}")
+        if rule.resolution == "required" and steps.merged:
+            told.append(
+                f"{about.name} is within {rule.tolerance_us} us, but {steps.merged} of its stick's steps of "
+                f"{about.resolution_us} us or more do not move it"
+            )
+    return told
 
 
 def _channel_words(rule: p.Fidelity, evidence: Evidence, found: Deviations, channel: int) -> str:

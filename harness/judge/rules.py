@@ -11,25 +11,32 @@ import numpy as np
 from harness.account import account_for
 from harness.bench.protocol import Role
 from harness.codec.messages import StartCause, Started
+from harness.judge.age import judge_control_age
 from harness.judge.bench import commands_damaged, identity, judge_bench
+from harness.judge.delivery import judge_delivery
 from harness.judge.failsafe import (
     judge_failsafe_entry,
     judge_failsafe_outputs,
     judge_no_false_failsafe,
 )
+from harness.judge.latency import judge_latency
+from harness.judge.limits import judge_back_to_back, judge_recovery, judge_throughput
 from harness.judge.link import (
     judge_control_gap,
-    judge_delivery,
     judge_duplicates,
-    judge_latency,
     judge_packet_rate,
 )
+from harness.judge.looks import look_note, look_taken, look_words, tightened
+from harness.judge.losses import judge_losses
+from harness.judge.noise import judge_noise
+from harness.judge.margin import judge_link_margin
 from harness.judge.outputs import judge_fidelity, judge_no_glitch
 from harness.judge.pins import judge_pins
 from harness.judge.recovery import judge_failsafe_exit
 from harness.judge.telemetry import judge_telemetry_age, judge_telemetry_value
 from harness.judge.words import foreign, many, moment, ms, plain
-from harness.measure.arrays import inside
+from harness.looks import Look
+from harness.measure.arrays import inside, ints
 from harness.measure.evidence import Evidence, gather
 from harness.plan import model as p
 from harness.plan.model import Plan, PlanCheck
@@ -41,7 +48,9 @@ RULES: Final[dict[type, Callable[[Any, Evidence], CheckResult]]] = {
     p.Delivery: judge_delivery,
     p.PacketRate: judge_packet_rate,
     p.Latency: judge_latency,
+    p.ControlAge: judge_control_age,
     p.ControlGap: judge_control_gap,
+    p.LossPattern: judge_losses,
     p.Duplicates: judge_duplicates,
     p.FailsafeEntry: judge_failsafe_entry,
     p.FailsafeOutputs: judge_failsafe_outputs,
@@ -49,9 +58,14 @@ RULES: Final[dict[type, Callable[[Any, Evidence], CheckResult]]] = {
     p.NoFalseFailsafe: judge_no_false_failsafe,
     p.Fidelity: judge_fidelity,
     p.NoGlitch: judge_no_glitch,
+    p.Noise: judge_noise,
     p.TelemetryValue: judge_telemetry_value,
     p.TelemetryAge: judge_telemetry_age,
     p.Pins: judge_pins,
+    p.Throughput: judge_throughput,
+    p.BackToBack: judge_back_to_back,
+    p.Recovery: judge_recovery,
+    p.LinkMargin: judge_link_margin,
     p.BenchHealth: judge_bench,
 }
 MOST_NOTES: Final = 30
@@ -68,20 +82,25 @@ def judge(plan: Plan, recording: Recording) -> Judgement:
 
 def judge_evidence(evidence: Evidence) -> Judgement:
     """Return the judgement of a recording that was gathered already."""
-    asked = np.flatnonzero(inside(evidence.sent.at_ns, evidence.spans()))
+    whole = ints([[evidence.run.start_ns, evidence.run.end_ns]])
+    asked = np.flatnonzero(inside(evidence.sent.at_ns, whole))
+    look = look_taken(evidence)
+    results = tuple(_judge_check(check, evidence, look) for check in evidence.plan.checks)
     return Judgement(
-        results=tuple(_judge_check(check, evidence) for check in evidence.plan.checks),
+        results=results,
         link_seconds=evidence.run.seconds,
         packets_sent=len(asked),
         packets_applied=int(np.isin(asked, evidence.applied.sent_row).sum()),
         devices={role.value: _device(evidence, role) for role in evidence.heard},
-        notes=_notes(evidence),
+        notes=(*look_note(evidence, look, results), *_notes(evidence)),
         sections=account_for(evidence),
     )
 
 
-def _judge_check(check: PlanCheck, evidence: Evidence) -> CheckResult:
-    found = replace(RULES[type(check.rule)](check.rule, evidence), name=check.name, kind=check.rule.WORD)
+def _judge_check(check: PlanCheck, evidence: Evidence, look: Look | None) -> CheckResult:
+    rule = tightened(check.rule, look)
+    found = replace(RULES[type(rule)](rule, evidence), name=check.name, kind=rule.WORD)
+    found = replace(found, reason=found.reason + look_words(check.rule, rule, look))
     doubt = _doubt(check.rule, evidence)
     if found.verdict is not Verdict.FAIL or not doubt:
         return found
@@ -136,7 +155,12 @@ def _notes(evidence: Evidence) -> tuple[str, ...]:
 def _port_notes(evidence: Evidence, role: Role) -> list[str]:
     notes = []
     heard, clock = evidence.heard[role], evidence.clocks[role]
-    if clock.how == "arrivals":
+    if not clock.ticks:
+        notes.append(
+            f"the {role.value} has no clock that counts microseconds: its times are those at which its "
+            f"messages came, to {ms(clock.bound_ns)}"
+        )
+    elif clock.how == "arrivals":
         notes.append(
             f"the {role.value} did not answer pings throughout: its times rest on when messages came, "
             f"to {ms(clock.bound_ns)}"

@@ -12,19 +12,23 @@ from harness.judge.guard import ENOUGH, lost_messages, no_advice, no_data, resul
 from harness.judge.words import EXAMPLES, many, moment, ms
 from harness.measure.evidence import Evidence
 from harness.measure.injection import injections
-from harness.measure.misread import misreading
-from harness.measure.telemetry import TelemetryValues, WrongValue, telemetry_values
+from harness.measure.misread import explain_field
+from harness.measure.telemetry import Comparison, TelemetryValues, WrongValue, comparison, telemetry_values
 from harness.measure.telemetry_age import TelemetryAge, telemetry_ages
 from harness.plan import model as p
 from harness.verdict import CheckResult, Verdict
 
+PRELOADED: Final = 1
+"""Packets by which an acknowledgement payload that is loaded before the packet comes is old by design
+(shared/protocol.md, section 6)."""
 FEWEST: Final = 5
 """Fewest injected sets whose worst age is worth a verdict (common practice, no source)."""
 
 
 def judge_telemetry_value(rule: p.TelemetryValue, evidence: Evidence) -> CheckResult:  # noqa: ARG001
     """Judge that every injected field arrives bit for bit."""
-    found = telemetry_values(evidence)
+    lined = comparison(evidence)
+    found = telemetry_values(evidence, lined)
     fields = evidence.plan.link.telemetry
     total = sum(found.compared)
     missing = [
@@ -39,7 +43,7 @@ def judge_telemetry_value(rule: p.TelemetryValue, evidence: Evidence) -> CheckRe
     reason = f"all {many(total, 'value')} in {many(found.reports, 'payload')} were as injected"
     if wrong:
         verdict, advice = Verdict.FAIL, advise("telemetry_value", "fail")
-        reason = _wrong_words(found, fields)
+        reason = _wrong_words(found, lined, fields)
     elif missing:
         verdict = Verdict.INCONCLUSIVE
         reason += f", but {', '.join(missing)} was never injected"
@@ -73,14 +77,14 @@ def _no_values(evidence: Evidence, found: TelemetryValues) -> CheckResult:
     return no_data(evidence, "no telemetry arrived while values were injected", "values")
 
 
-def _wrong_words(found: TelemetryValues, fields: Sequence[p.TelemetryField]) -> str:
+def _wrong_words(found: TelemetryValues, lined: Comparison, fields: tuple[p.TelemetryField, ...]) -> str:
     parts = []
     for number, field in enumerate(fields):
         mine = [one for one in found.wrong if one.field == number]
         if mine:
-            why = misreading(mine, field)
+            why = explain_field(lined, fields, number)
             told = f"{field.name} was wrong in {len(mine)} of {many(found.compared[number], 'payload')}"
-            parts.append(told + (f": {why}" if why else ""))
+            parts.append(told + (f": {why.words}" if why else ""))
     return "; ".join(parts)
 
 
@@ -147,7 +151,7 @@ def _age_reason(
     rule: p.TelemetryAge, ages: Sequence[TelemetryAge], old: Sequence[TelemetryAge],
     late: Sequence[TelemetryAge], good: int, oldest: int, slowest_ns: int,
 ) -> str:  # fmt: skip
-    seen = f"the oldest was {many(oldest, 'packet')} and {ms(slowest_ns)} old"
+    seen = f"the oldest was {many(oldest, 'packet')}{by_design(oldest)} and {ms(slowest_ns)} old"
     allowed = f"{many(rule.at_most_packets, 'packet')} and {ms(rule.at_most_ns)} allowed"
     told = f"{good} of {many(len(ages), 'injected set')} came fresh"
     if old or late:
@@ -155,6 +159,13 @@ def _age_reason(
     elif good < FEWEST:
         told += f", {FEWEST} are needed"
     return f"{told}: {seen}; {allowed}"
+
+
+def by_design(packets: int) -> str:
+    """Say how much of an age is the protocol's: a preloaded acknowledgement payload is one packet old."""
+    if packets < PRELOADED:
+        return ", younger than a preloaded payload can be"
+    return " (one by design)" if packets == PRELOADED else f" (one by design, {packets - PRELOADED} more)"
 
 
 def _age_example(evidence: Evidence, age: TelemetryAge) -> str:

@@ -5,59 +5,102 @@ from anew after each start. Pings tie that count to the host clock: the device t
 
     earliest = t1 + the ping's byte times   and   latest = t4 - the pong's byte times
 
-which is RFC 5905 section 8 (theta and delta) with the device's turn-round time taken as zero: the middle is
-wrong by at most half the width. The exchanges with the narrowest span in each window (the lower envelope)
-become nodes; between nodes the map is a straight line, outside it goes on at the device's own rate. Every
-other exchange must agree with the map; where one does not, the disagreement is added to the bound.
+which is RFC 5905 section 8 with the device's turn-round time counted as delay: offset theta, wrong by at most
+half the delay delta. The exchanges with the least delay (the lower envelope) become nodes; between nodes the
+map is a straight line, outside it goes on at the device's own rate. Where messages in plenty make the limits
+much narrower, they are used too. No limit that an exchange sets may be broken by more than the bound.
+
+    bound = half the delay at nodes + drift between and beyond nodes + misfit + a step of the device's clock
+
+and never less than half the best delay. Assumptions: no byte is sent faster than 3 % above the nominal baud
+rate; a rate changes by no more than its `wander` during a run. Both are tested against every exchange and
+message and widen the bound where they fail.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import repeat
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
-from harness.clock import MS, US
-from harness.measure.arrays import Flags, Floats, Ints, ints
+from harness.clock import US, S
+from harness.measure.arrays import Ints, ints
+from harness.measure.clockpoints import (
+    ARRIVAL_BOUND_NS,
+    ARRIVAL_WINDOW_US,
+    RATE_LIMIT,
+    RESOLUTION_NS,
+    UNKNOWN_RATE,
+    WANDER,
+    Points,
+    Rate,
+    answers,
+    best_rate,
+    messages,
+    nodes_of,
+    rate_between,
+    resolution_ns,
+    seen_wander,
+    soonest,
+    tightened,
+    unwrap,
+)
 from harness.measure.exchanges import (
-    WRAP_US,
     Exchanges,
     Stamps,
+    byte_doubt_ns,
+    frequency_error,
+    offset_and_delay,
     read_exchanges,
     read_stamps,
     slice_of,
 )
 from harness.measure.tables import Stream
 
-WINDOW_US: Final = 5_000_000
-"""One node per window: about five pings to choose from."""
 ROUNDS: Final = 3
 """A better rate narrows the exchanges, narrower exchanges tell the rate better."""
-MOST_PAIRED: Final = 64
-"""Points tried in pairs for the device's rate, the narrowest ones."""
-RATE_LIMIT: Final = 0.01
-"""A ceramic resonator may be half a per cent off, an untrimmed RC clock one (common practice, no source)."""
-WANDER: Final = 2e-6
-"""How much a device's rate may change between nodes (common practice for crystals, no source)."""
-RESOLUTION_NS: Final = 1 * US
-ARRIVAL_BOUND_NS: Final = 20 * MS
-"""Without pings: an adapter's 16 ms latency timer and a few ms of loop (common practice, no source)."""
-ARRIVAL_WINDOW_US: Final = 1_000_000
-"""Messages come often: short windows leave little time for a clock of unknown rate to run off."""
+MORE_WANDER: Final = 4
+"""A contradiction shows that the rate changes by more than was allowed, not by how much more."""
+WANDER_MOST: Final = 300e-6
+"""A rate that seems to change by more is a clock that jumps (common practice, no source)."""
+LONGEST_WAIT_NS: Final = 1 * S
+"""A message that seems to have waited longer has a broken stamp."""
+FEWEST_TICKS: Final = 8
+STANDS_STILL: Final = 10
+"""A clock that shows less than a tenth of the time gone by counts no microseconds: it is none."""
 
 How = Literal["pings", "arrivals", "nothing"]
 
 
-class Rate(NamedTuple):
-    """Host seconds per device second, wrong by at most `error`."""
+class Parts(NamedTuple):
+    """What a bound is made of, in ns: each the most by which it can put a mapped time out.
 
-    rate: float
-    error: float
+    `exchange_ns` is half the delay at the worst node less `line_ns`, the doubt about the byte times in it;
+    `drift_ns` comes from between and beyond nodes, `misfit_ns` from limits that contradict the map,
+    `resolution_ns` is one step of the device's clock.
+    """
+
+    exchange_ns: int
+    line_ns: int
+    drift_ns: int
+    misfit_ns: int
+    resolution_ns: int
 
 
-UNKNOWN_RATE: Final = Rate(1.0, RATE_LIMIT)
+class Trips(NamedTuple):
+    """Answered pings and their round trips as the host saw them, in ns; None without one.
+
+    `byte_ns` of each were byte times for certain, both ways together; 0 on a line that takes none.
+    """
+
+    answered: int
+    best_ns: int | None
+    median_ns: int | None
+    byte_ns: int
+
+
+NO_TRIPS: Final = Trips(0, None, None, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +108,9 @@ class Segment:
     """The map of one stretch between two starts of a device.
 
     `base_us` was heard at `base_ns`, which tells how often the counter has wrapped. `nodes_us` and
-    `nodes_ns` are points of the map, `bound_ns` is how far any mapped time in the segment may be out, `how`
-    what it rests on.
+    `nodes_ns` are points of the map, `bound_ns` is how far any mapped time in the segment may be out (the
+    sum of `parts`), `how` what it rests on. Where `ticks` is false the device has no clock: arrivals, less
+    the shortest message's byte times, stand for its stamps.
     """
 
     base_us: int
@@ -74,8 +118,41 @@ class Segment:
     nodes_us: Ints
     nodes_ns: Ints
     rate: Rate
-    bound_ns: int
+    parts: Parts
     how: How
+    trips: Trips = NO_TRIPS
+    ticks: bool = True
+
+    @property
+    def bound_ns(self) -> int:
+        """How far any mapped time may be out, in ns: the sum of all parts."""
+        return sum(self.parts)
+
+    @property
+    def offset_ns(self) -> int | None:
+        """The device's clock less the host's at the first node, in ns (RFC 5905's theta); None if unknown."""
+        if not self.ticks or not len(self.nodes_us):
+            return None
+        host, device = int(self.nodes_ns[0]), int(self.nodes_us[0]) * US
+        return int(offset_and_delay(host, device, device, host)[0])
+
+    @property
+    def skew_ppm(self) -> float:
+        """How much the device's clock runs fast, in millionths, wrong by at most `rate.error` * 1e6."""
+        return (1 / self.rate.rate - 1) * 1e6
+
+    @property
+    def span_error(self) -> float:
+        """The most by which a span between two mapped times may be out, as a share: slopes of the map too."""
+        if len(self.nodes_us) < 2:
+            return self.rate.error
+        slopes = np.diff(self.nodes_ns) / (np.diff(self.nodes_us) * US)
+        return self.rate.error + float(np.abs(slopes - self.rate.rate).max())
+
+    @property
+    def span_step_ns(self) -> int:
+        """What the stamps at both ends add to the error of a span, in ns."""
+        return max(self.parts.resolution_ns, RESOLUTION_NS) if self.ticks else self.bound_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,15 +172,31 @@ class ClockMap:
         return max((segment.how for segment in self.segments), key=_poorness, default="nothing")
 
     @property
+    def ticks(self) -> bool:
+        """Whether the device has a clock in every segment that it said something in."""
+        return all(segment.ticks for segment in self.segments)
+
+    @property
     def rate_error(self) -> float:
-        """The largest error of any segment's rate."""
-        return max((segment.rate.error for segment in self.segments), default=RATE_LIMIT)
+        """The largest error of a span between two mapped times of any segment, as a share of the span."""
+        return max((segment.span_error for segment in self.segments), default=RATE_LIMIT)
+
+    @property
+    def span_step_ns(self) -> int:
+        """What the stamps at both ends add to the error of any span, in ns."""
+        return max((segment.span_step_ns for segment in self.segments), default=RESOLUTION_NS)
 
     def unwrap(self, stamp_us: Ints, heard_ns: Ints, segment: Ints) -> Ints:
-        """Return stamps without the 2**32 us wrap: the nearest to when each was heard."""
+        """Return stamps without the 2**32 us wrap: the nearest to when each was heard.
+
+        A device without a clock gets stamps made of the times at which its messages were heard.
+        """
         base_us = ints([part.base_us for part in self.segments])[segment]
         base_ns = ints([part.base_ns for part in self.segments])[segment]
-        return _unwrap(stamp_us, heard_ns, base_us, base_ns)
+        ticks = np.array([part.ticks for part in self.segments], dtype=np.bool_)[segment]
+        without = base_us + (heard_ns - base_ns) // US
+        stamps: Ints = np.where(ticks, unwrap(stamp_us, heard_ns, base_us, base_ns), without)
+        return stamps
 
     def to_host_ns(self, dev_us: Ints, segment: Ints) -> Ints:
         """Return host times in ns of unwrapped device stamps in us; arrays of one length."""
@@ -122,11 +215,26 @@ class ClockMap:
     def span_ns(self, span_us: int, segment: int) -> tuple[int, int]:
         """Return the host ns between two stamps of one segment, and how far that may be out.
 
-        A skew of K adds K * span (RFC 3393 section 2.7.1); each stamp is whole microseconds.
+        A skew of K adds K * span (RFC 3393 section 2.7.1); each stamp is whole steps of the device's clock.
         """
-        rate, error = self.segments[segment].rate
-        span = round(span_us * US * rate)
-        return span, int(abs(span) * error) + RESOLUTION_NS
+        part = self.segments[segment]
+        span = round(span_us * US * part.rate.rate)
+        return span, int(abs(frequency_error(part.rate.error, span))) + part.span_step_ns
+
+
+@dataclass(frozen=True, slots=True)
+class _Life:
+    """What is known of one segment: `heard_ns` spans its messages, `step_ns` is a step of its clock."""
+
+    base: tuple[int, int]
+    asked: Points
+    said: Points
+    trips: Trips
+    heard_ns: tuple[int, int]
+    lines_ns: tuple[int, int]
+    step_ns: int
+    line_ns: int
+    ticks: bool
 
 
 def map_clock(heard: Stream, told: Stream, baud: int) -> ClockMap:
@@ -134,25 +242,30 @@ def map_clock(heard: Stream, told: Stream, baud: int) -> ClockMap:
     exchanges = read_exchanges(heard, told, baud)
     stamps = read_stamps(heard, exchanges.baud)
     count = int(heard.segment[-1]) + 1 if len(heard.segment) else 1
-    bases = [_base(stamps, number) for number in range(count)]
-    said = [_messages(stamps, base, number) for number, base in enumerate(bases)]
-    asked = [_answers(exchanges, base, number) for number, base in enumerate(bases)]
-    known = UNKNOWN_RATE
-    for _ in range(ROUNDS):
-        known = min(known, *map(_rate, asked), key=lambda rate: rate.error)
-        asked = [_tightened(*pair, known) for pair in zip(asked, said, strict=True)]
-    parts = map(_segment, bases, asked, said, repeat(known))
-    return ClockMap(tuple(_bounded(part, heard, number) for number, part in enumerate(parts)))
+    lives = [_life(heard, exchanges, stamps, number) for number in range(count)]
+    known, narrowed = _known_rate(lives)
+    found = [_segment(life, points, known) for life, points in zip(lives, narrowed, strict=True)]
+    wait_ns = max(map(_longest_wait, lives, found))
+    return ClockMap(tuple(_widened(part, wait_ns) for part in found))
+
+
+def _longest_wait(life: _Life, part: Segment) -> int:
+    """Return how long a message waited on the line at most, in ns, where pings tell; 0 elsewhere."""
+    if part.how != "pings":
+        return 0
+    wait = life.said.high_ns - _map(part, life.said.dev_us)
+    return int(wait[wait < LONGEST_WAIT_NS].max(initial=0))
+
+
+def _widened(part: Segment, wait_ns: int) -> Segment:
+    """Return a segment that rests on arrivals with a bound that allows for waits seen elsewhere."""
+    if part.how != "arrivals" or wait_ns <= part.parts.exchange_ns:
+        return part
+    return replace(part, parts=part.parts._replace(exchange_ns=wait_ns))
 
 
 def _poorness(how: How) -> int:
     return ("nothing", "pings", "arrivals").index(how)
-
-
-def _unwrap(stamp_us: Ints, heard_ns: Ints, base_us: Ints | int, base_ns: Ints | int) -> Ints:
-    expected = base_us + (heard_ns - base_ns) // US
-    unwrapped: Ints = stamp_us + (expected - stamp_us + WRAP_US // 2) // WRAP_US * WRAP_US
-    return unwrapped
 
 
 def _map(part: Segment, dev_us: Ints) -> Ints:
@@ -169,162 +282,155 @@ def _map(part: Segment, dev_us: Ints) -> Ints:
     return mapped
 
 
-@dataclass(frozen=True, slots=True)
-class _Points:
-    """Device times in us (ascending, without repeats) and the host times in ns that each lies between."""
-
-    dev_us: Ints
-    low_ns: Ints
-    high_ns: Ints
-
-    def __getitem__(self, chosen: Ints | Flags) -> _Points:
-        return _Points(self.dev_us[chosen], self.low_ns[chosen], self.high_ns[chosen])
-
-    def __len__(self) -> int:
-        return len(self.dev_us)
-
-    @property
-    def half_ns(self) -> Ints:
-        """Half the width of each."""
-        return (self.high_ns - self.low_ns + 1) // 2
-
-    @property
-    def middle_ns(self) -> Ints:
-        """The middle of each."""
-        return self.low_ns + self.half_ns
-
-
-def _base(stamps: Stamps, number: int) -> tuple[int, int]:
-    """Return the first stamp of a segment and when it was heard."""
-    mine = stamps.slice(number)
-    if mine.start == mine.stop:
-        return 0, 0
-    return int(stamps.stamp_us[mine.start]), int(stamps.heard_ns[mine.start])
-
-
-def _answers(exchanges: Exchanges, base: tuple[int, int], number: int) -> _Points:
-    """Return a segment's answered pings, for equal stamps the narrower one."""
-    asked = exchanges.slice(number)
-    dev_us = _unwrap(exchanges.stamp_us[asked], exchanges.heard_ns[asked], *base)
-    low, high = exchanges.earliest_ns[asked], exchanges.latest_ns[asked]
-    order = np.lexsort((high - low, dev_us))
-    first = order[np.unique(dev_us[order], return_index=True)[1]]
-    return _Points(dev_us, low, high)[first]
-
-
-def _messages(stamps: Stamps, base: tuple[int, int], number: int) -> _Points:
-    """Return a segment's stamped messages: each stamp is older than the first byte of its message."""
-    mine = stamps.slice(number)
-    dev_us = _unwrap(stamps.stamp_us[mine], stamps.heard_ns[mine], *base)
-    left_ns = stamps.heard_ns[mine] - stamps.line_ns[mine]
-    order = np.lexsort((left_ns, dev_us))
-    first = order[np.unique(dev_us[order], return_index=True)[1]]
-    return _Points(dev_us, left_ns - ARRIVAL_BOUND_NS, left_ns)[first]
-
-
-def _tightened(asked: _Points, said: _Points, known: Rate) -> _Points:
-    """Return answered pings narrowed by all other messages and pings, carried over at the device's rate.
-
-    A pong waits in an adapter's buffer like any message, but some message or other hardly waits at all. If
-    the limits contradict each other, none is trusted: the pings stay as they are.
-    """
-    if not len(asked):
-        return asked
-    base_us, base_ns = int(asked.dev_us[0]), int(asked.low_ns[0])
-    at, from_said = (points.dev_us - base_us for points in (asked, said))
-    way, way_said = (np.asarray(times * (US * known.rate), dtype=np.float64) for times in (at, from_said))
-    drift = US * known.error
-    high = -_carried(at, from_said, way_said - (said.high_ns - base_ns), drift) + way
-    low = _carried(at, at, (asked.low_ns - base_ns) - way, drift) + way
-    low_ns = base_ns + np.floor(low).astype(np.int64) - RESOLUTION_NS
-    high_ns = np.minimum(asked.high_ns, base_ns + np.ceil(high).astype(np.int64) + RESOLUTION_NS)
-    return asked if (low_ns > high_ns).any() else _Points(asked.dev_us, low_ns, high_ns)
-
-
-def _carried(at: Ints, source: Ints, value: Floats, drift: float) -> Floats:
-    """Return the largest `value` that holds at each of `at`, losing `drift` for each us from its `source`.
-
-    Both time arrays ascend. max over s of value(s) - drift * |at - s|, in two sweeps.
-    """
-    none = np.array([-np.inf])
-    before = np.concatenate((none, np.maximum.accumulate(value + drift * source)))
-    after = np.concatenate((np.maximum.accumulate((value - drift * source)[::-1])[::-1], none))
-    left = before[np.searchsorted(source, at, side="right")] - drift * at
-    right = after[np.searchsorted(source, at, side="left")] + drift * at
-    carried: Floats = np.maximum(left, right)
-    return carried
-
-
-def _narrowest(points: _Points) -> _Points:
-    """Return the narrowest point in each window (the lower envelope), and both end points."""
-    window = (points.dev_us - points.dev_us[0]) // WINDOW_US
-    order = np.lexsort((points.dev_us, points.half_ns, window))
-    best = order[np.unique(window[order], return_index=True)[1]]
-    return points[np.unique(np.concatenate((best, [0, len(window) - 1])))]
-
-
-def _rate(points: _Points) -> Rate:
-    """Return the device's rate between the two points that tell it best; unknown if none tell it well."""
-    if len(points) < 2:
-        return UNKNOWN_RATE
-    best = _narrowest(points)
-    best = best[np.sort(np.argsort(best.half_ns, kind="stable")[:MOST_PAIRED])]
-    span = (best.dev_us[None, :] - best.dev_us[:, None]) * US
-    width = best.half_ns[None, :] + best.half_ns[:, None] + 2 * RESOLUTION_NS
-    error = np.where(span > 0, width / np.maximum(span, 1), np.inf) + WANDER
-    first, last = np.unravel_index(int(np.argmin(error)), error.shape)
-    if not error[first, last] < RATE_LIMIT:
-        return UNKNOWN_RATE
-    rate = int(best.middle_ns[last] - best.middle_ns[first]) / int(span[first, last])
-    return Rate(rate, float(error[first, last])) if abs(rate - 1) < 2 * RATE_LIMIT else UNKNOWN_RATE
-
-
-def _segment(base: tuple[int, int], asked: _Points, said: _Points, known: Rate) -> Segment:
-    """Return the map of a segment, its bound good for the points themselves."""
-    if not len(asked):
-        return _from_arrivals(base, said, known)
-    best = _narrowest(asked)
-    best = best[best.half_ns <= _reach(best, known)]
-    part = Segment(*base, best.dev_us, best.middle_ns, known, int(best.half_ns.max()), "pings")
-    off = np.abs(_map(part, asked.dev_us) - asked.middle_ns) - asked.half_ns
-    return replace(part, bound_ns=part.bound_ns + max(0, int(off.max())))
-
-
-def _reach(points: _Points, rate: Rate) -> Ints:
-    """Return how far out the map would be at each point if carried there from the best of all points."""
-    at = points.dev_us - points.dev_us[0]
-    reach: Ints = np.ceil(-_carried(at, at, -points.half_ns.astype(np.float64), US * rate.error)).astype(
-        np.int64
+def _life(heard: Stream, exchanges: Exchanges, stamps: Stamps, number: int) -> _Life:
+    mine, frames = stamps.slice(number), slice_of(heard.segment, number)
+    said_any = mine.start < mine.stop
+    base = (int(stamps.stamp_us[mine.start]), int(stamps.heard_ns[mine.start])) if said_any else (0, 0)
+    asked, said = answers(exchanges, base, number), messages(stamps, base, number)
+    times, lines = heard.at_ns[frames], stamps.line_ns[mine]
+    return _Life(
+        base=base,
+        asked=asked,
+        said=said,
+        trips=_trips(exchanges, number),
+        heard_ns=(int(times[0]), int(times[-1])) if len(times) else (0, 0),
+        lines_ns=(int(lines.min()), int(lines.max())) if len(lines) else (0, 0),
+        step_ns=resolution_ns(asked, said),
+        line_ns=byte_doubt_ns(exchanges.baud) // 2,
+        ticks=_ticks(said, stamps.heard_ns[mine]),
     )
-    return reach
 
 
-def _bounded(part: Segment, heard: Stream, number: int) -> Segment:
-    """Widen a segment's bound for the way between nodes, and beyond the first and the last."""
-    if part.how == "nothing":
-        return part
-    where = slice_of(heard.segment, number)
-    first, last = int(heard.at_ns[where.start]), int(heard.at_ns[where.stop - 1])
-    between = int(np.diff(part.nodes_ns).max()) if len(part.nodes_ns) > 1 else 0
-    beyond = max(0, int(part.nodes_ns[0]) - first, last - int(part.nodes_ns[-1]))
-    allowance = int(between / 2 * WANDER + beyond * part.rate.error) + RESOLUTION_NS
-    return replace(part, bound_ns=part.bound_ns + allowance)
+def _trips(exchanges: Exchanges, number: int) -> Trips:
+    trip = exchanges.trip_ns[exchanges.slice(number)]
+    if not len(trip):
+        return NO_TRIPS
+    bare = exchanges.latest_ns[exchanges.slice(number)] - exchanges.earliest_ns[exchanges.slice(number)]
+    return Trips(len(trip), int(trip.min()), int(np.median(trip)), int((trip - bare).max()))
 
 
-def _from_arrivals(base: tuple[int, int], said: _Points, known: Rate) -> Segment:
+def _ticks(said: Points, heard_ns: Ints) -> bool:
+    """Return whether the stamps go on with time at all."""
+    if len(heard_ns) < FEWEST_TICKS:
+        return True
+    gone, shown = int(heard_ns[-1] - heard_ns[0]), int(said.dev_us[-1] - said.dev_us[0]) * US
+    return shown * STANDS_STILL >= gone
+
+
+def _known_rate(lives: list[_Life]) -> tuple[Rate, list[Points | None]]:
+    """Return the device's rate, and each segment's answers narrowed by all other limits at that rate.
+
+    Where limits contradict each other the rate is allowed to change by more. If nothing helps (a clock that
+    jumps), there are no narrowed answers.
+    """
+    step_ns = max(life.step_ns for life in lives)
+    wander = max(WANDER, *(seen_wander(life.asked) for life in lives))
+    while wander < WANDER_MOST:
+        asked: list[Points | None] = [life.asked for life in lives]
+        for _ in range(ROUNDS):
+            known = best_rate([part for part in asked if part is not None], step_ns, wander)
+            asked = [
+                part and tightened(part, life.said, known, step_ns)
+                for life, part in zip(lives, asked, strict=True)
+            ]
+        if not any(part is None for part in asked):
+            return known, asked
+        wander *= MORE_WANDER
+    return best_rate([life.asked for life in lives], step_ns, WANDER_MOST), [None] * len(lives)
+
+
+def _segment(life: _Life, narrowed: Points | None, known: Rate) -> Segment:
+    """Return the map of a segment: through its answers, or narrowed ones, or by when messages came."""
+    if not life.ticks:
+        return _without_clock(life)
+    if not len(life.asked):
+        return _from_arrivals(life, known)
+    plain = _through(life, life.asked, known)
+    if narrowed is None:
+        return plain
+    better = _through(life, narrowed, known)
+    return better if better.bound_ns < plain.bound_ns else plain
+
+
+def _through(life: _Life, points: Points, known: Rate) -> Segment:
+    """Return the map through the best of `points`; every limit of the segment tests it."""
+    nodes = nodes_of(points, known)
+    worst, reach = int(nodes.half_ns.max()), _reach(life, nodes, known)
+    half = max(worst, int(life.asked.half_ns.min()))
+    line = min(life.line_ns, half)
+    parts = Parts(half - line, line, reach - worst, 0, life.step_ns)
+    part = Segment(*life.base, nodes.dev_us, nodes.middle_ns, known, parts, "pings", life.trips)
+    return replace(part, parts=parts._replace(misfit_ns=max(0, _misfit(life, part) - part.bound_ns)))
+
+
+def _reach(life: _Life, nodes: Points, known: Rate) -> int:
+    """Return how far out the map may be anywhere: at a node, between two, or beyond the first and the last.
+
+    A rate that changes by `wander` bends the way between two nodes by at most half their distance times it;
+    where no such rate leads from one to the other, the clock jumped, nobody knows when.
+    """
+    half = nodes.half_ns
+    first = int(nodes.dev_us[0])
+    waited_us = (int(nodes.middle_ns[0]) - life.heard_ns[0] + ARRIVAL_BOUND_NS) // US
+    older = life.said.dev_us[life.said.dev_us >= first - waited_us]
+    beyond = (first - int(older.min(initial=first))) * US, max(0, life.heard_ns[1] - int(nodes.middle_ns[-1]))
+    ends = [
+        int(half[place]) + abs(frequency_error(known.error, time))
+        for place, time in zip((0, -1), beyond, strict=True)
+    ]
+    gap, way = np.diff(nodes.dev_us) * US, np.diff(nodes.middle_ns)
+    odd = np.abs(way - gap * known.rate)
+    jumped = odd > half[1:] + half[:-1] + gap * known.error + 2 * life.step_ns
+    between = np.maximum(half[1:], half[:-1]) + np.where(jumped, odd, gap / 2 * known.wander)
+    return int(np.ceil(max([*ends, *between.tolist()])))
+
+
+def _misfit(life: _Life, part: Segment) -> int:
+    """Return by how much the map breaks the worst limit.
+
+    A message stamped more than `ARRIVAL_BOUND_NS` after it came has a broken stamp; that is no clock error.
+    """
+    at = _map(part, life.asked.dev_us)
+    asked = np.maximum(life.asked.low_ns - life.step_ns - at, at - life.asked.high_ns)
+    said = _map(part, life.said.dev_us) - life.said.high_ns
+    said = said[said < ARRIVAL_BOUND_NS]
+    return max(int(asked.max()), int(said.max(initial=0)))
+
+
+def _from_arrivals(life: _Life, known: Rate) -> Segment:
     """Map by when messages came: never before their stamp plus their byte times, seldom much later."""
+    said = life.said
     if not len(said):
-        return Segment(*base, ints([]), ints([]), known, ARRIVAL_BOUND_NS, "nothing")
-    rate = min(known, _rate(_soonest(said, known)), key=lambda rate: rate.error)
-    nodes = _soonest(said, rate)
+        parts = Parts(ARRIVAL_BOUND_NS, 0, 0, 0, 0)
+        return Segment(*life.base, ints([]), ints([]), known, parts, "nothing")
+    own = rate_between(soonest(said, known), life.step_ns, known.wander)
+    rate = min(known, own, key=lambda rate: rate.error)
+    nodes = soonest(said, rate)
     drift = int(rate.error * ARRIVAL_WINDOW_US * US)
-    return Segment(*base, nodes.dev_us, nodes.high_ns, rate, ARRIVAL_BOUND_NS + drift, "arrivals")
+    parts = Parts(ARRIVAL_BOUND_NS, 0, drift, 0, life.step_ns)
+    return Segment(*life.base, nodes.dev_us, nodes.high_ns, rate, parts, "arrivals")
 
 
-def _soonest(said: _Points, rate: Rate) -> _Points:
-    """Return for each window the message that came soonest after its stamp."""
-    at = said.dev_us - said.dev_us[0]
-    lag = said.high_ns - said.high_ns[0] - np.rint(at * (US * rate.rate)).astype(np.int64)
-    window = at // ARRIVAL_WINDOW_US
-    order = np.lexsort((lag, window))
-    return said[np.sort(order[np.unique(window[order], return_index=True)[1]])]
+def _without_clock(life: _Life) -> Segment:
+    """Map arrivals, less the shortest message's byte times; the bound has what longer ones take more."""
+    shortest, longest = life.lines_ns
+    parts = Parts(ARRIVAL_BOUND_NS, longest - shortest, 0, 0, RESOLUTION_NS)
+    base_us, base_ns = life.base[1] // US, life.base[1] // US * US
+    nodes = ints([base_us]), ints([base_ns - shortest])
+    return Segment(base_us, base_ns, *nodes, UNKNOWN_RATE, parts, "arrivals", life.trips, ticks=False)
+
+
+__all__ = [
+    "ARRIVAL_BOUND_NS",
+    "RATE_LIMIT",
+    "RESOLUTION_NS",
+    "UNKNOWN_RATE",
+    "WANDER",
+    "ClockMap",
+    "How",
+    "Parts",
+    "Rate",
+    "Segment",
+    "Trips",
+    "map_clock",
+]

@@ -129,23 +129,6 @@ def loss_runs(lost: Flags) -> Ints:
     return np.stack((starts, ends - starts), axis=1)
 
 
-def burst_factor(lost: Flags) -> float:
-    """Return by how much losses in bursts inflate the variance of a loss ratio; 1 for independent losses.
-
-    With losses as a two-state chain, p = P(lost | last one came), r = P(came | last one lost) and lag-1
-    correlation rho = 1 - p - r, the factor is (1 + rho) / (1 - rho): n packets tell as much as n / factor
-    independent ones. Source: variance of a mean under correlation rho**k, standard; compare Klotz 1973
-    (cited from memory).
-    """
-    before, after = lost[:-1], lost[1:]
-    ill, well = int(before.sum()), int((~before).sum())
-    if not ill or not well:
-        return 1.0
-    worse, better = int((~before & after).sum()) / well, int((before & ~after).sum()) / ill
-    rho = min(max(0.0, 1.0 - worse - better), 1.0 - 1.0 / len(lost))
-    return (1.0 + rho) / (1.0 - rho)
-
-
 def first_latency(evidence: Evidence) -> Ints:
     """Return for each sent row the ns from sampling to first taking effect; `LOST_NS` if it did not."""
     latency = np.full(len(evidence.sent), LOST_NS, dtype=np.int64)

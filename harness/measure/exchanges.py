@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar, cast
 
 import numpy as np
 
 from harness.clock import S
 from harness.codec import messages as wire
 from harness.codec.frames import MIN_BODY
-from harness.measure.arrays import Ints, ints
+from harness.measure.arrays import Floats, Ints, ints
 from harness.measure.tables import NO_TAIL, TAILS, Stream
 
 WRAP_US: Final = 1 << 32
@@ -18,7 +18,10 @@ BITS_A_BYTE: Final = 10
 BYTE_TIME_SHARE: Final = 0.97
 """Baud rates are up to 3 % off; less than the nominal byte time is taken to be certain."""
 FRAME_OVERHEAD: Final = MIN_BODY + 2
+PING_BYTES: Final = FRAME_OVERHEAD + wire.Ping.LAYOUT.size
+PONG_BYTES: Final = FRAME_OVERHEAD + wire.Pong.LAYOUT.size
 TOOK_MOST_US: Final = 65535
+Quantity = TypeVar("Quantity", float, Floats)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,13 +45,15 @@ class Stamps:
 class Exchanges:
     """Answered pings in order: the stamp as sent, when it was heard, the host times it lies between.
 
-    `baud` is 0 if the line takes no byte times.
+    `trip_ns` is the round trip as the host saw it, the bytes of ping and pong included. `baud` is 0 if the
+    line takes no byte times.
     """
 
     stamp_us: Ints
     heard_ns: Ints
     earliest_ns: Ints
     latest_ns: Ints
+    trip_ns: Ints
     segment: Ints
     baud: int
 
@@ -63,18 +68,36 @@ def slice_of(segments: Ints, number: int) -> slice:
     return slice(first, last)
 
 
-def offset_and_delay(t1: float, t2: float, t3: float, t4: float) -> tuple[float, float]:
+def offset_and_delay(
+    t1: Quantity, t2: Quantity, t3: Quantity, t4: Quantity, precision: float = 0.0
+) -> tuple[Quantity, Quantity]:
     """Return clock offset ((t2-t1) + (t3-t4)) / 2 and round-trip delay (t4-t1) - (t3-t2).
 
-    `t1` and `t4` are the asking side's times, `t2` and `t3` the answering side's, all in one unit. The
-    offset is wrong by at most half the delay. Source: RFC 5905 section 8.
+    `t1` and `t4` are the asking side's times, `t2` and `t3` the answering side's, all in one unit, numbers or
+    arrays. The offset, answering side less asking side, is wrong by at most half the delay, however unlike
+    the two ways are. A delay of less than `precision` is taken as that. Source: RFC 5905 section 8.
     """
-    return ((t2 - t1) + (t3 - t4)) / 2, (t4 - t1) - (t3 - t2)
+    offset, delay = ((t2 - t1) + (t3 - t4)) / 2, (t4 - t1) - (t3 - t2)
+    return offset, cast("Quantity", np.maximum(delay, precision))
+
+
+def frequency_error(difference: float, elapsed: float) -> float:
+    """Return what a frequency difference adds to a time measured over `elapsed`: -difference * elapsed.
+
+    `difference` is a share (1e-6 is 1 ppm); the answer has the unit of `elapsed`. Source: RFC 5905 section 8
+    (100 ppm over 64 s look like a delay of -6.4 ms); RFC 3393 section 2.7.1 has it as skew times interval.
+    """
+    return -difference * elapsed
 
 
 def byte_time_ns(count: int, baud: int) -> int:
     """Return the least time that `count` bytes take on the line (8N1: ten bits a byte); 0 without a baud."""
     return int(count * BITS_A_BYTE * S * BYTE_TIME_SHARE) // baud if baud > 0 else 0
+
+
+def byte_doubt_ns(baud: int) -> int:
+    """Return by how much the byte times of one ping and its pong may be longer than what is certain."""
+    return int((PING_BYTES + PONG_BYTES) * BITS_A_BYTE * S * (1 - BYTE_TIME_SHARE)) // baud if baud > 0 else 0
 
 
 def read_exchanges(heard: Stream, told: Stream, baud: int) -> Exchanges:
@@ -87,14 +110,14 @@ def read_exchanges(heard: Stream, told: Stream, baud: int) -> Exchanges:
     picked = ints(_pairs(pings.at_ns, pings.rows["nonce"], pongs.at_ns, pongs.rows["nonce"])).reshape(-1, 2)
     row, sent = picked[:, 0], picked[:, 1]
     came = pongs.at_ns[row]
-    there = byte_time_ns(FRAME_OVERHEAD + wire.Ping.LAYOUT.size, baud)
-    back = byte_time_ns(FRAME_OVERHEAD + wire.Pong.LAYOUT.size, baud)
+    there, back = byte_time_ns(PING_BYTES, baud), byte_time_ns(PONG_BYTES, baud)
     real_line = not len(row) or int((came - sent).min()) >= there + back
     if not real_line:
         there = back = 0
     stamp = pongs.rows["at_us"].astype(np.int64)[row]
     segment = heard.segment[pongs.frame[row]]
-    return Exchanges(stamp, came, sent + there, came - back, segment, baud if real_line else 0)
+    baud = baud if real_line else 0
+    return Exchanges(stamp, came, sent + there, came - back, came - sent, segment, baud)
 
 
 def _pairs(ping_at: Ints, asked: Ints, pong_at: Ints, answered: Ints) -> list[tuple[int, int]]:

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
 
 from harness.bench.protocol import Role
+from harness.clock import US, S
+from harness.codec import messages as wire
 from harness.codec.messages import OutputReason
 from harness.measure.arrays import Flags, Ints, inside, ints, meeting
 from harness.measure.evidence import Evidence
+from harness.measure.rates import TAKES_NS, other_rate_spans
 from harness.measure.spans import Cut
 
 NONE: Final = -1
+BEFORE: Final = 8
+"""Packets before a cut whose spacing is the packet period."""
+ANSWER_NS: Final = 5 * S
+"""A reply later than this belongs to another command with the same counter."""
 
 
 class Entry(StrEnum):
@@ -34,7 +41,8 @@ class CutEntry:
 
     `entry_ns` is the time from the last applied packet to the change, wrong by at most `bound_ns`;
     `may_be_shorter` if messages between the two are missing. `after_cut_ns` is the time since the cut
-    began. `change` and `last_applied` are rows, -1 where there is none.
+    began, wrong by at most `cut_bound_ns`. `change` and `last_applied` are rows, -1 where there is none.
+    `other_rate` if the harness had set another packet rate for this cut.
     """
 
     cut: Cut
@@ -42,9 +50,11 @@ class CutEntry:
     entry_ns: int = 0
     bound_ns: int = 0
     after_cut_ns: int = 0
+    cut_bound_ns: int = 0
     may_be_shorter: bool = False
     change: int = NONE
     last_applied: int = NONE
+    other_rate: bool = False
 
 
 def failsafe_entries(evidence: Evidence, limit_ns: int) -> tuple[CutEntry, ...]:
@@ -53,8 +63,54 @@ def failsafe_entries(evidence: Evidence, limit_ns: int) -> tuple[CutEntry, ...]:
     Both are on the receiver's own clock, which needs no map, only its rate; the uncertainty is 1 us and the
     rate's error. A cut that is not longer than `limit_ns` and one packet period expects nothing. A cut that
     was long enough without a change never engaged, unless lost serial messages could hide the change.
+
+    The time since the cut is the failsafe's instant less that of the silence, each on its device's clock and
+    mapped to the host's. The silence begins its delay after the transmitter carried out the command, by the
+    stamp in its reply; without a reply it began somewhat later than the command allows at the soonest.
     """
-    return tuple(_entry(evidence, cut, limit_ns) for cut in evidence.cuts)
+    began = _silences(evidence)
+    other = other_rate_spans(evidence)
+    entries = [_entry(evidence, cut, limit_ns) for cut in evidence.cuts]
+    times = ints([cut.start_ns for cut in evidence.cuts])
+    return tuple(
+        _since_cut(evidence, replace(entry, other_rate=rate), began.get(entry.cut.command_ns))
+        for entry, rate in zip(entries, meeting(times, times, other).tolist(), strict=True)
+    )
+
+
+def _since_cut(evidence: Evidence, entry: CutEntry, began_ns: int | None) -> CutEntry:
+    """Put in how long after the cut failsafe came."""
+    if entry.change == NONE:
+        return entry
+    at_ns = int(evidence.changes.at_ns[entry.change])
+    if began_ns is None:
+        middle = at_ns - entry.cut.start_ns - TAKES_NS // 2
+        return replace(entry, after_cut_ns=max(0, middle), cut_bound_ns=TAKES_NS // 2 + evidence.slack_ns)
+    return replace(entry, after_cut_ns=max(0, at_ns - began_ns), cut_bound_ns=evidence.slack_ns)
+
+
+def _silences(evidence: Evidence) -> dict[int, int]:
+    """Return by the time of each `Silence` command when its silence began, where the transmitter told."""
+    heard, clock = evidence.heard[Role.TRANSMITTER], evidence.clocks[Role.TRANSMITTER]
+    replies = [
+        (note.frame, note.at_ns, note.message)
+        for note in heard.others
+        if isinstance(note.message, wire.Reply) and note.message.command == wire.Silence.TYPE
+    ]
+    segment = heard.segment[[frame for frame, _, _ in replies]]
+    came = ints([at_ns for _, at_ns, _ in replies])
+    stamps = clock.unwrap(ints([reply.at_us for _, _, reply in replies]), came, segment)
+    taken = clock.to_host_ns(stamps, segment).tolist()
+    answers: dict[int, list[tuple[int, int, int]]] = {}
+    for (_, heard_ns, reply), at_ns in zip(replies, taken, strict=True):
+        answers.setdefault(reply.counter, []).append((heard_ns, at_ns, reply.result))
+    found: dict[int, int] = {}
+    for note in evidence.told[Role.TRANSMITTER].others:
+        if isinstance(note.message, wire.Silence):
+            own = [one for one in answers.get(note.counter, ()) if 0 < one[0] - note.at_ns <= ANSWER_NS]
+            if own and own[0][2] == wire.Result.DONE:
+                found[note.at_ns] = own[0][1] + note.message.delay_us * US
+    return found
 
 
 def _entry(evidence: Evidence, cut: Cut, limit_ns: int) -> CutEntry:
@@ -74,7 +130,6 @@ def _entry(evidence: Evidence, cut: Cut, limit_ns: int) -> CutEntry:
         entry=Entry.ENGAGED if _long_enough(evidence, cut, limit_ns) else Entry.NOT_NEEDED,
         entry_ns=entry,
         bound_ns=bound,
-        after_cut_ns=max(0, int(evidence.changes.at_ns[change]) - cut.start_ns),
         may_be_shorter=_lost_between(evidence, frames[0], frames[1]) > 0,
         change=change,
         last_applied=last,
@@ -82,7 +137,15 @@ def _entry(evidence: Evidence, cut: Cut, limit_ns: int) -> CutEntry:
 
 
 def _long_enough(evidence: Evidence, cut: Cut, limit_ns: int) -> bool:
-    return cut.duration_ns >= limit_ns + evidence.plan.link.packet_period_ns
+    period = max(evidence.plan.link.packet_period_ns, packet_period_ns(evidence, cut))
+    return cut.duration_ns >= limit_ns + period
+
+
+def packet_period_ns(evidence: Evidence, cut: Cut) -> int:
+    """Return the packet period before a cut: the median of the last few; the link's if too few were sent."""
+    first = max(0, cut.last_sent - BEFORE)
+    between = np.diff(np.sort(evidence.sent.at_ns[first : cut.last_sent + 1]))
+    return int(np.median(between)) if len(between) >= 2 else evidence.plan.link.packet_period_ns
 
 
 def _no_change(evidence: Evidence, cut: Cut, limit_ns: int) -> CutEntry:

@@ -117,3 +117,40 @@ def _jumps(evidence: Evidence) -> list[Glitch]:
             at_ns, packet = int(evidence.applied.at_ns[row]), int(evidence.applied.number[row])
             jumps.append(Glitch(at_ns, packet, channel, shown, wanted, "jump"))
     return jumps
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """One report of outputs: when, the packet's number (None if no packet), what each channel showed."""
+
+    at_ns: int
+    packet: int | None
+    outputs_us: tuple[int, ...]
+
+
+def around(evidence: Evidence, glitch: Glitch) -> tuple[Report | None, Report | None, Report | None]:
+    """Return the packet applied before a glitch, the glitch's own report, and the packet applied after it."""
+    applied, changes = evidence.applied, evidence.changes
+    if glitch.kind == "change":
+        rows = np.flatnonzero(changes.at_ns == glitch.at_ns)
+        shown = [
+            _report(changes.at_ns[row], None, changes.outputs_us[row], changes.channels[row]) for row in rows
+        ]
+        after = int(np.searchsorted(applied.so_far_ns, glitch.at_ns, side="right"))
+        before = after - 1
+    else:
+        rows = np.flatnonzero((applied.at_ns == glitch.at_ns) & (applied.number == glitch.packet))
+        shown = [_applied(evidence, int(row)) for row in rows]
+        before, after = (int(rows[0]) - 1, int(rows[0]) + 1) if len(rows) else (-1, len(applied))
+    ends = [_applied(evidence, row) if 0 <= row < len(applied) else None for row in (before, after)]
+    return ends[0], shown[0] if shown else None, ends[1]
+
+
+def _applied(evidence: Evidence, row: int) -> Report:
+    applied = evidence.applied
+    return _report(applied.at_ns[row], applied.number[row], applied.outputs_us[row], applied.channels[row])
+
+
+def _report(at_ns: int, packet: int | None, outputs_us: Ints, channels: int) -> Report:
+    number = None if packet is None else int(packet)
+    return Report(int(at_ns), number, tuple(outputs_us[:channels].tolist()))

@@ -9,8 +9,8 @@ import numpy as np
 from harness.bench.protocol import Role
 from harness.clock import S
 from harness.measure.arrays import Flags, Ints, inside, ints, meeting
-from harness.measure.clockmap import RESOLUTION_NS
 from harness.measure.evidence import Evidence
+from harness.measure.rates import other_rate_spans
 from harness.measure.tables import MANY
 
 
@@ -32,8 +32,9 @@ def packet_rate(evidence: Evidence) -> PacketRate:
     """Return how many packets were sent and in how long, where the transmitter was free to send.
 
     Counts the intervals between consecutive reports inside the run, leaving out those that touch a cut, a
-    transmitter restart, a packet ordered as part of a burst, or missing transmitter messages. The time
-    after the last packet up to the end of the run counts too: a transmitter that stops is slow.
+    transmitter restart, a packet ordered as part of a burst, another packet rate that the harness had set, or
+    missing transmitter messages. The time after the last packet up to the end of the run counts too: a
+    transmitter that stops is slow.
     """
     sent = evidence.sent
     if len(sent) < 2 or evidence.run.seconds <= 0:
@@ -52,7 +53,7 @@ def packet_rate(evidence: Evidence) -> PacketRate:
 def _transmitter_away(evidence: Evidence) -> Ints:
     silent = [(cut.command_ns, _resumed_ns(evidence, cut.first_sent, cut.end_ns)) for cut in evidence.cuts]
     away = [(span.start_ns, span.end_ns) for span in evidence.restarts if span.role == Role.TRANSMITTER]
-    return ints(silent + away).reshape(-1, 2)
+    return np.concatenate((ints(silent + away).reshape(-1, 2), other_rate_spans(evidence)))
 
 
 def _resumed_ns(evidence: Evidence, first_sent: int, otherwise: int) -> int:
@@ -88,16 +89,18 @@ def control_gaps(evidence: Evidence, during: tuple[str, ...] = ()) -> ControlGap
 
     The end of each step counts as an applied packet, so that a receiver that stops has a gap too; so does its
     start, once the link had been up. Gaps that touch a cut or a commanded restart, up to the first packet
-    applied after it, are left out.
+    applied after it, are left out, and so are those at a slower packet rate that the harness had set.
     """
     parts = [_gaps_in(evidence, int(start), int(end)) for start, end in evidence.spans(during)]
     if not parts:
         none = ints([])
         return ControlGaps(none, none, none, none.astype(np.bool_))
     starts, ends, doubtful = (np.concatenate(column) for column in zip(*parts, strict=True))
-    free = ~meeting(starts + 1, ends - 1, evidence.excused) & (ends > starts)
+    excused = np.concatenate((evidence.excused, other_rate_spans(evidence, slower=True)))
+    free = ~meeting(starts + 1, ends - 1, excused) & (ends > starts)
     gap = (ends - starts)[free]
-    bound = np.ceil(gap * evidence.clocks[Role.RECEIVER].rate_error).astype(np.int64) + RESOLUTION_NS
+    clock = evidence.clocks[Role.RECEIVER]
+    bound = np.ceil(gap * clock.rate_error).astype(np.int64) + clock.span_step_ns
     return ControlGaps(gap, bound, starts[free], doubtful[free])
 
 

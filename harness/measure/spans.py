@@ -18,7 +18,7 @@ from harness.codec import messages as wire
 from harness.measure.arrays import Ints, ints
 from harness.measure.packets import AppliedPackets, SentPackets
 from harness.measure.tables import Stream
-from harness.plan.model import Plan, PlanStep, Repeat, Restart
+from harness.plan.model import LIMIT_STEPS, LOSING_STEPS, Plan, PlanStep, Repeat, Restart
 from harness.recording.model import Mark, Recording
 
 CLOCK_SHARE: Final = 0.99
@@ -231,9 +231,15 @@ def _applied_again_ns(
 
 
 def looked_at(plan: Plan, run: Span, steps: tuple[StepSpan, ...], names: tuple[str, ...]) -> Ints:
-    """Return (n, 2) host times of the steps called `names`, or of the whole run if there are none."""
+    """Return (n, 2) host times of the steps called `names`, or of the whole run if there are none.
+
+    The whole run is without the steps that push the link until it loses packets: what is lost there was
+    meant to be. A check looks at them only if it names them.
+    """
     if not names:
-        return ints([[run.start_ns, run.end_ns]])
+        losing = {step.path for step in _all_steps(plan.steps) if isinstance(step.action, LOSING_STEPS)}
+        pushed = [(step.start_ns, step.end_ns) for step in steps if step.path in losing]
+        return _without(run, _merged(ints(pushed).reshape(-1, 2)))
     paths = step_paths(plan, names)
     inner = tuple(f"{path}." for path in paths)
     chosen = [
@@ -249,6 +255,20 @@ def whole_run(steps: tuple[StepSpan, ...]) -> Span:
     if not steps:
         return Span(NEVER_NS, NEVER_NS)
     return Span(min(step.start_ns for step in steps), max(step.end_ns for step in steps))
+
+
+def limit_steps(plan: Plan) -> dict[str, PlanStep]:
+    """Return the steps that search a link's limits, by their key paths."""
+    return {step.path: step for step in _all_steps(plan.steps) if isinstance(step.action, LIMIT_STEPS)}
+
+
+def _without(run: Span, spans: Ints) -> Ints:
+    """Return what is left of the run without `spans`, in order."""
+    if not len(spans):
+        return ints([[run.start_ns, run.end_ns]])
+    starts = [run.start_ns, *(spans[:, 1] + 1).tolist()]
+    ends = [*(spans[:, 0] - 1).tolist(), run.end_ns]
+    return ints([pair for pair in zip(starts, ends, strict=True) if pair[0] <= pair[1]]).reshape(-1, 2)
 
 
 def _merged(spans: Ints) -> Ints:

@@ -49,30 +49,72 @@ class TelemetryValues:
     too_short: int
 
 
-def telemetry_values(evidence: Evidence) -> TelemetryValues:
-    """Compare each received field, bit by bit, with the values that could be in force when it was preloaded.
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Every report that can be compared, in order: what it showed and what may have been in force.
 
-    That is any value in force from `OLD_PACKETS` packets before the acknowledged one up to it: how old a
-    value is, is judged apart. Fields read from the device's own sensors are not compared.
+    `row` is its row in `Evidence.telemetry`. `shown` is (n, fields) unsigned bits, -1 where the payload is
+    too short. `first` and `last` are the injections that it may show. `values` is (injections, fields) bits
+    in force, -1 where nothing was injected. `rank` is how many packets were newly received up to it, at the
+    times `received_ns`; `starts_ns` is when each injection took effect, `slack_ns` how well that is known.
+    """
+
+    row: Ints
+    shown: Ints
+    first: Ints
+    last: Ints
+    values: Ints
+    rank: Ints
+    received_ns: Ints
+    starts_ns: Ints
+    slack_ns: int
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+
+def comparison(evidence: Evidence) -> Comparison:
+    """Line up received telemetry with injected values.
+
+    Fields read from the device's own sensors have no injected values.
     """
     fields = evidence.plan.link.telemetry
     given = injections(evidence)
     rows = evidence.telemetry
     first, last = _in_force(evidence, given)
     judged = np.flatnonzero(first >= 0)
-    bits = decode_fields(rows.payload[judged], rows.size[judged], fields)
     table = value_table(given, len(fields))
-    compared, wrong = [], []
-    for number, field in enumerate(fields):
-        if field.source != "injected":
-            compared.append(0)
-            continue
-        count, places = _compare(bits[:, number], table[:, number], first[judged], last[judged])
-        compared.append(count)
-        wrong.extend(_wrong(evidence, number, judged[places], bits[places, number], table, first, last))
-    acked = evidence.sent.acked & _within(evidence.sent.at_ns, given)
-    short = int((rows.size[judged] < payload_size(fields)).sum())
-    return TelemetryValues(tuple(compared), tuple(wrong), len(judged), int(acked.sum()), short)
+    table[:, [field.source != "injected" for field in fields]] = -1
+    received = newly_received(evidence).at_ns
+    return Comparison(
+        row=judged,
+        shown=decode_fields(rows.payload[judged], rows.size[judged], fields),
+        first=first[judged],
+        last=last[judged],
+        values=table,
+        rank=np.searchsorted(received, rows.at_ns[judged], side="right") - 1,
+        received_ns=received,
+        starts_ns=ints([one.at_ns for one in given]),
+        slack_ns=evidence.slack_ns,
+    )
+
+
+def telemetry_values(evidence: Evidence, compared: Comparison | None = None) -> TelemetryValues:
+    """Compare each received field, bit by bit, with the values that could be in force when it was preloaded.
+
+    That is any value in force from `OLD_PACKETS` packets before the acknowledged one up to it: how old a
+    value is, is judged apart. `compared` saves lining them up again.
+    """
+    fields = evidence.plan.link.telemetry
+    lined = compared or comparison(evidence)
+    counts, wrong = [], []
+    for number in range(len(fields)):
+        count, places = _compare(lined.shown[:, number], lined.values[:, number], lined.first, lined.last)
+        counts.append(count)
+        wrong.extend(_wrong(evidence, lined, number, places))
+    acked = evidence.sent.acked & _within(evidence.sent.at_ns, injections(evidence))
+    short = int((evidence.telemetry.size[lined.row] < payload_size(fields)).sum())
+    return TelemetryValues(tuple(counts), tuple(wrong), len(lined), int(acked.sum()), short)
 
 
 def _within(at_ns: Ints, given: tuple[Injection, ...]) -> Flags:
@@ -112,16 +154,15 @@ def _compare(bits: Ints, values: Ints, first: Ints, last: Ints) -> tuple[int, In
     return int(known.sum()), np.flatnonzero(known & ~right)
 
 
-def _wrong(
-    evidence: Evidence, field: int, rows: Ints, bits: Ints, table: Ints, first: Ints, last: Ints
-) -> list[WrongValue]:
+def _wrong(evidence: Evidence, lined: Comparison, field: int, places: Ints) -> list[WrongValue]:
+    rows = evidence.telemetry
     return [
         WrongValue(
-            at_ns=int(evidence.telemetry.at_ns[row]),
-            packet=int(evidence.telemetry.number[row]),
+            at_ns=int(rows.at_ns[lined.row[place]]),
+            packet=int(rows.number[lined.row[place]]),
             field=field,
-            shown=int(shown),
-            injected=tuple(table[first[row] : last[row] + 1, field].tolist()),
+            shown=int(lined.shown[place, field]),
+            injected=tuple(lined.values[lined.first[place] : lined.last[place] + 1, field].tolist()),
         )
-        for row, shown in zip(rows.tolist(), bits.tolist(), strict=True)
+        for place in places.tolist()
     ]

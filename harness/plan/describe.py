@@ -9,6 +9,8 @@ from typing import Any, Final
 
 from harness.plan.kinds import (
     Choice,
+    Decibel,
+    Distance,
     Duration,
     Each,
     Flag,
@@ -27,6 +29,8 @@ from harness.plan.kinds import (
     Whole,
 )
 from harness.plan.units import (
+    format_decibel,
+    format_distance,
     format_duration,
     format_frequency,
     format_number,
@@ -47,6 +51,12 @@ def _time(kind: Duration) -> str:
 
 def _pulse(low_us: int, high_us: int, what: str = "a pulse") -> str:
     return f"{what} from {format_pulse(low_us)} to {format_pulse(high_us)}"
+
+
+def _decibel(kind: Decibel) -> str:
+    low, high = (format_decibel(end, "").strip() for end in (kind.least_x10, kind.most_x10))
+    unit = " or ".join(kind.units)
+    return f"{'a power' if unit == 'dBm' else 'a level'} from {low} {unit} to {high} {unit}"
 
 
 def _number(kind: Number) -> str:
@@ -81,6 +91,8 @@ _EXPECTED: Final[Mapping[type, Callable[[Any], str]]] = MappingProxyType(
         PulseOr: lambda k: f"{_pulse(*_ANY_PULSE)}, or one of {', '.join(k.words)}",
         PulseRange: lambda _: _pulse(*_ANY_PULSE, "two pulses"),
         Share: lambda k: f"a share from {format_share(k.least)} to {format_share(k.most)}",
+        Decibel: _decibel,
+        Distance: lambda k: f"a distance from {format_distance(k.least_mm)} to {format_distance(k.most_mm)}",
         Number: _number,
         Whole: _whole,
         Flag: lambda _: "true or false",
@@ -90,7 +102,7 @@ _EXPECTED: Final[Mapping[type, Callable[[Any], str]]] = MappingProxyType(
         Items: _items,
         Each: _each,
         Variants: lambda k: f"a list of {k.of}s",
-        Nested: lambda _: "a mapping",
+        Nested: lambda k: "true, false or a mapping" if k.flag else "a mapping",
     }
 )
 
@@ -101,6 +113,7 @@ _WRITTEN: Final[Mapping[type, Callable[[Any], str]]] = MappingProxyType(
         Pulse: format_pulse,
         PulseOr: format_pulse,
         Share: format_share,
+        Distance: format_distance,
         PulseRange: lambda span: f"{format_pulse(span.low_us)} to {format_pulse(span.high_us)}",
     }
 )
@@ -110,6 +123,8 @@ def written(kind: Kind, value: object) -> str | int | bool | None:
     """Return a value as JSON would hold its YAML form; None where there is no short one."""
     if isinstance(value, str):
         return str(value)
+    if isinstance(kind, Decibel) and isinstance(value, int):
+        return format_decibel(value, kind.units[0])
     if value is not None and (write := _WRITTEN.get(type(kind))):
         return write(value)
     if isinstance(value, Fraction) and value.denominator == 1:

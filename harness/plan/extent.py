@@ -7,11 +7,20 @@ from typing import Final
 
 from harness.clock import MS
 from harness.plan import model as p
+from harness.plan.trials import limit_step_ns
 
 MOST_CORNERS: Final = 8
 """Rows in which 16 channels meet pair by pair in all four ways: 7 rows serve 15 channels, 8 rows 35."""
 BACK_TO_BACK_NS: Final = 2 * MS
 """Most time for a packet of a back-to-back burst: air time, acknowledgement, a retransmission."""
+LEVEL_SETTLE_NS: Final = 100 * MS
+"""Time at a new level before its packets count: what was sent at the one before is over by then."""
+OWN_AFTER_NS: Final = 300 * MS
+"""Time at rest before the transmitter gets its own sticks back: what was applied before is over by then."""
+
+USUAL_ROUNDS: Final = 8
+"""Rounds of a plan with `extend: true`: eight times the samples narrow an interval to about a third."""
+MOST_ROUNDS: Final = 1_000
 
 
 def count_steps(steps: Iterable[p.PlanStep], link: p.Link) -> int:
@@ -35,15 +44,22 @@ def total_ns(steps: Iterable[p.PlanStep], link: p.Link) -> int:
     return sum(step_extent_ns(step.action, link) for step in steps)
 
 
+def most_rounds(extend: p.Extend, round_ns: int) -> int:
+    """Return how many times the steps may be played in all, if one round takes `round_ns` at most."""
+    if extend.up_to_ns is None:
+        return min(USUAL_ROUNDS, p.MAX_DURATION_NS // max(1, round_ns))
+    return min(MOST_ROUNDS, extend.up_to_ns // max(1, round_ns))
+
+
 def step_extent_ns(action: p.StepAction, link: p.Link) -> int:
     """Return the longest time that one step can take, in ns."""
     match action:
-        case p.Settle() | p.Hold() | p.Wander():
-            return action.for_ns
-        case p.Ramp():
-            return action.over_ns
-        case p.Wait():
-            return action.deadline_ns
+        case p.Settle() | p.Hold() | p.Wander() | p.OwnSticks():
+            return action.for_ns + OWN_AFTER_NS * isinstance(action, p.OwnSticks)
+        case p.FindThroughput() | p.FindBackToBack() | p.Overload() | p.Margin():
+            return margin_ns(action, link) if isinstance(action, p.Margin) else limit_step_ns(action, link)
+        case p.Ramp() | p.Wait():
+            return action.over_ns if isinstance(action, p.Ramp) else action.deadline_ns
         case p.Corners():
             return MOST_CORNERS * action.dwell_ns
         case p.Sweep():
@@ -59,13 +75,24 @@ def _once_ns(action: p.Step | p.Burst | p.Cut | p.Restart | p.Inject | p.Repeat,
         case p.Burst():
             return action.count * max(action.spacing_ns, BACK_TO_BACK_NS) + action.pause_ns
         case p.Cut():
-            phase_ns = link.packet_period_ns if action.phase == "random" else action.phase
+            period_ns = action.period_ns(link.packet_period_ns)
+            phase_ns = period_ns if action.phase == "random" else action.phase
             return action.before_ns + phase_ns + action.duration_ns + action.after_ns
         case p.Restart():
             return action.before_ns + action.after_ns
         case p.Inject():
             return action.every_ns
     return total_ns(action.steps, link)
+
+
+def margin_ns(action: p.Margin, link: p.Link) -> int:
+    """Return the time of a margin step that goes through all its levels, in ns, turning by hand apart."""
+    return len(action.levels_x10) * level_ns(action, link)
+
+
+def level_ns(action: p.Margin, link: p.Link) -> int:
+    """Return the time at one level of a margin step, in ns."""
+    return LEVEL_SETTLE_NS + action.packets * link.packet_period_ns
 
 
 def swept(action: p.Sweep, link: p.Link) -> list[p.Channel]:

@@ -13,7 +13,7 @@ from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
 from harness.plan.describe import expected
-from harness.plan.kinds import Each, Items, Key, Kind, Name, Nested, Variants
+from harness.plan.kinds import Each, Flag, Items, Key, Kind, Name, Nested, Variants
 from harness.plan.reading import EMPTY, Entry, Family, Reading, Use
 from harness.plan.scalars import BAD, NAME_RULE, SCALARS, is_name, text_of
 from harness.plan.source import Node, NodeKind
@@ -152,6 +152,11 @@ def _read_name(kind: Name, node: Node, path: str, reading: Reading) -> Any:
 
 
 def _read_nested(kind: Nested, node: Node, path: str, reading: Reading) -> Any:
+    if kind.flag and node.kind is NodeKind.SCALAR and not node.is_null:
+        switched = read_value(Flag(), node, path, reading)
+        if switched is not True:
+            return BAD if switched is BAD else None
+        node = Node(NodeKind.MAPPING, node.line, node.column)
     instance = read_mapping(node, kind.of, reading, path)
     return BAD if instance is None else instance
 

@@ -63,6 +63,26 @@ class Share:
 
 
 @dataclass(frozen=True, slots=True)
+class Decibel:
+    """`-10 dBm` or `20 dB`: a level with one of `units`, read as whole tenths; ends included.
+
+    Which unit it has is not kept: where there are two, something else in the mapping says it.
+    """
+
+    least_x10: int
+    most_x10: int
+    units: tuple[str, ...] = ("dB",)
+
+
+@dataclass(frozen=True, slots=True)
+class Distance:
+    """`1 m`: a number with mm, cm, m or km; read as whole mm."""
+
+    least_mm: int
+    most_mm: int
+
+
+@dataclass(frozen=True, slots=True)
 class Number:
     """A plain decimal number without a unit, read as an exact fraction; both ends included.
 
@@ -127,9 +147,10 @@ class Items:
 
 @dataclass(frozen=True, slots=True)
 class Nested:
-    """A mapping with the keys of a dataclass."""
+    """A mapping with the keys of a dataclass; with `flag` also `true` for no keys, and `false` for None."""
 
     of: type
+    flag: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,8 +172,8 @@ class Variants:
 
 
 Kind = (
-    Duration | Frequency | Pulse | PulseRange | PulseOr | Share | Number | Whole | Flag | Text | Choice | Name
-    | Items | Nested | Each | Variants
+    Duration | Frequency | Pulse | PulseRange | PulseOr | Share | Decibel | Distance | Number | Whole | Flag
+    | Text | Choice | Name | Items | Nested | Each | Variants
 )  # fmt: skip
 
 

@@ -14,12 +14,25 @@ from typing import Any, Final
 from harness.clock import S
 from harness.codec.messages import MAX_TELEMETRY
 from harness.plan import model as p
-from harness.plan.extent import count_steps, stair_ns, stairs, step_extent_ns, sweep_ns, total_ns
+from harness.plan.extent import (
+    count_steps,
+    most_rounds,
+    stair_ns,
+    stairs,
+    step_extent_ns,
+    sweep_ns,
+    total_ns,
+)
 from harness.plan.fields import Reading
+from harness.plan.margins import check_link_margin, check_margin
 from harness.plan.units import format_duration, format_frequency, format_pulse, format_share
 
 MAX_STAIRCASE_NS: Final = 3600 * S
 """Longest staircase on one channel: as long as any other single movement."""
+PERIODS_IN_FAILSAFE: Final = 2
+"""Packet periods that the failsafe time must hold, whatever the rate."""
+FEWEST_ROUNDS: Final = 2
+"""A run that may be extended plays its steps at least this often if it must."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +92,20 @@ def check_totals(steps: Iterable[p.PlanStep], facts: Facts) -> None:
         facts.problem(
             "steps", found, f"at most {format_duration(p.MAX_DURATION_NS)}; shorten or split the plan"
         )
+    _extend(facts.reading.made.get("extend"), total, facts)
+
+
+def _extend(extend: object, round_ns: int, facts: Facts) -> None:
+    """Refuse an `extend` that leaves no time to play the steps again."""
+    if not isinstance(extend, p.Extend) or most_rounds(extend, round_ns) >= FEWEST_ROUNDS:
+        return
+    found, twice = f"the steps take up to {format_duration(round_ns, 3)}", FEWEST_ROUNDS * round_ns
+    if twice > p.MAX_DURATION_NS:
+        most = f"a run takes at most {format_duration(p.MAX_DURATION_NS)}"
+        facts.problem("extend", f"{found}, too long to be played twice", f"{most}; leave `extend` out")
+    else:
+        least = f"at least {format_duration(twice)}, or leave `extend` out"
+        facts.problem("extend.up_to", f"{found}, so there is no time for them twice", least)
 
 
 def _channel(channel: p.Channel, path: str, facts: Facts) -> None:
@@ -232,6 +259,14 @@ def _telemetry(check: p.TelemetryValue | p.TelemetryAge, path: str, facts: Facts
         )
 
 
+def _noise(check: p.Noise, path: str, facts: Facts) -> None:
+    if _no_step("own_sticks", facts):
+        found = "noise without an own_sticks step"
+        facts.problem(path, found, "add a step such as `own_sticks: {for: 10 s}`")
+    elif check.hum_us is None and facts.is_written(f"{path}.mains"):
+        facts.problem(f"{path}.mains", "`mains` without `hum`", "write `hum: 2 us` too, or leave it out")
+
+
 def _no_step(word: str, facts: Facts) -> bool:
     """Return whether the plan surely has no such step; a snippet has no steps to look at."""
     return (
@@ -253,6 +288,11 @@ def _needs_cut(check: p.FailsafeEntry | p.FailsafeOutputs | p.FailsafeExit, path
         return
     own = check.within_ns if isinstance(check, p.FailsafeEntry) else None
     within = own or facts.link.failsafe.within_ns
+    if isinstance(check, p.FailsafeEntry):
+        cuts = [cut for cut in cuts if not cut.packet_rate_mhz]
+        if not cuts:
+            facts.problem(path, "every cut is at another packet rate", "add a cut without `packet_rate`")
+            return
     least = within + facts.link.packet_period_ns
     longest = max(cut.duration_ns for cut in cuts)
     if longest <= least:
@@ -260,6 +300,74 @@ def _needs_cut(check: p.FailsafeEntry | p.FailsafeOutputs | p.FailsafeExit, path
         facts.problem(
             path, found, f"make a cut longer than {format_duration(least)}, the limit and one packet period"
         )
+
+
+def _throughput(step: p.FindThroughput, path: str, facts: Facts) -> None:
+    low = step.from_mhz or (facts.link.packet_rate_mhz if facts.link else 0)
+    if step.to_mhz <= low:
+        found = f"a search from {format_frequency(low)} to {format_frequency(step.to_mhz)}"
+        facts.problem(f"{path}.to", found, f"write more than {format_frequency(low)}, or a lower `from`")
+    elif low and step.resolution_mhz > step.to_mhz - low:
+        found = f"{format_frequency(step.resolution_mhz)} is more than the whole search"
+        facts.problem(f"{path}.resolution", found, f"at most {format_frequency(step.to_mhz - low)}")
+
+
+def _overload(step: p.Overload, path: str, facts: Facts) -> None:
+    if step.rate_mhz is not None and facts.is_written(f"{path}.of_throughput"):
+        facts.problem(f"{path}.of_throughput", "both `rate` and `of_throughput`", "write one of the two")
+    elif step.rate_mhz is None and _no_step("throughput", facts):
+        found = "an overload as a share of a throughput that no step looks for"
+        facts.problem(path, found, "add a throughput step before it, or write `rate: 250 Hz`")
+
+
+def _needs_search(check: p.Throughput | p.BackToBack, path: str, facts: Facts) -> None:
+    """Refuse a limit that the plan's own searches cannot reach."""
+    examples = {"throughput": "throughput: {to: 400 Hz}", "back_to_back": "back_to_back: {up_to: 64}"}
+    if _no_step(check.WORD, facts):
+        facts.problem(
+            path, f"{check.WORD} without a {check.WORD} step", f"add one, such as `{examples[check.WORD]}`"
+        )
+        return
+    kind = p.FindThroughput if isinstance(check, p.Throughput) else p.FindBackToBack
+    steps = [made for made in facts.reading.made.values() if isinstance(made, kind)]
+    if not steps or len(steps) < facts.words("step").count(check.WORD):
+        return
+    if isinstance(check, p.Throughput):
+        most = max(step.to_mhz for step in steps if isinstance(step, p.FindThroughput))
+        wanted, words = check.at_least_mhz, format_frequency(most)
+    else:
+        most = max(step.up_to for step in steps if isinstance(step, p.FindBackToBack))
+        wanted, words = check.at_least, f"{most}"
+    if wanted > most:
+        facts.problem(f"{path}.at_least", f"the search ends at {words}", f"at most {words}, or search on")
+
+
+def _recovery(check: p.Recovery, path: str, facts: Facts) -> None:
+    """Refuse a recovery from what the plan never does, or that no step watches for long enough."""
+    if _no_step(check.after, facts):
+        example = "overload: {rate: 250 Hz}" if check.after == "overload" else "restart: {device: receiver}"
+        facts.problem(
+            path, f"recovery after {check.after} without such a step", f"add one, such as `{example}`"
+        )
+        return
+    steps = [made for made in facts.reading.made.values() if isinstance(made, p.Overload | p.Restart)]
+    watched = [step.after_ns for step in steps if check.after == step.WORD]
+    if watched and max(watched) <= check.within_ns:
+        found = f"no {check.after} step watches longer than {format_duration(max(watched))}"
+        facts.problem(f"{path}.within", found, f"write less, or a longer `after` in the {check.after} step")
+
+
+def _cut(cut: p.Cut, path: str, facts: Facts) -> None:
+    if facts.link is None or cut.packet_rate_mhz is None:
+        return
+    rate = format_frequency(cut.packet_rate_mhz)
+    if cut.packet_rate_mhz == facts.link.packet_rate_mhz:
+        found = f"{rate} is the link's own rate"
+        facts.problem(f"{path}.packet_rate", found, "leave it out, or write another rate")
+    elif cut.packet_rate_mhz * facts.link.failsafe.within_ns < PERIODS_IN_FAILSAFE * 10**12:
+        least = -(-PERIODS_IN_FAILSAFE * 10**12 // facts.link.failsafe.within_ns)
+        found = f"at {rate} packets come so far apart that one lost packet brings failsafe"
+        facts.problem(f"{path}.packet_rate", found, f"at least {format_frequency(least)}")
 
 
 def _packet_rate(check: p.PacketRate, path: str, facts: Facts) -> None:
@@ -285,13 +393,22 @@ _RULES: Final[Mapping[type, Callable[[Any, str, Facts], None]]] = MappingProxyTy
         p.Step: _between,
         p.Ramp: _between,
         p.Sweep: _sweep,
+        p.Cut: _cut,
         p.Wait: _wait,
         p.Inject: _inject,
+        p.Margin: check_margin,
+        p.LinkMargin: check_link_margin,
+        p.FindThroughput: _throughput,
+        p.Overload: _overload,
+        p.Throughput: _needs_search,
+        p.BackToBack: _needs_search,
+        p.Recovery: _recovery,
         p.PacketRate: _packet_rate,
         p.ControlGap: _control_gap,
         p.FailsafeEntry: _needs_cut,
         p.FailsafeOutputs: _needs_cut,
         p.FailsafeExit: _needs_cut,
+        p.Noise: _noise,
         p.TelemetryValue: _telemetry,
         p.TelemetryAge: _telemetry,
     }

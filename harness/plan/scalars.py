@@ -15,6 +15,8 @@ from typing import Any, Final, Protocol
 from harness.plan.describe import expected
 from harness.plan.kinds import (
     Choice,
+    Decibel,
+    Distance,
     Duration,
     Flag,
     Frequency,
@@ -32,6 +34,8 @@ from harness.plan.source import Node, NodeKind
 from harness.plan.units import (
     QuantityError,
     format_duration,
+    parse_decibel,
+    parse_distance,
     parse_duration,
     parse_frequency,
     parse_number,
@@ -176,6 +180,16 @@ def _share(kind: Share, node: Node, path: str, note: Note) -> Any:
     return _between(kind, value, kind.least, kind.most, node, path, note)
 
 
+def _decibel(kind: Decibel, node: Node, path: str, note: Note) -> Any:
+    value = _parsed(kind, lambda text: parse_decibel(text, kind.units), node, path, note)
+    return _between(kind, value, kind.least_x10, kind.most_x10, node, path, note)
+
+
+def _distance(kind: Distance, node: Node, path: str, note: Note) -> Any:
+    value = _parsed(kind, parse_distance, node, path, note)
+    return _between(kind, value, kind.least_mm, kind.most_mm, node, path, note)
+
+
 def _number(kind: Number, node: Node, path: str, note: Note) -> Any:
     if _unquoted(kind, node, path, note) is BAD:
         return BAD
@@ -237,6 +251,8 @@ SCALARS: Final[Mapping[type, Callable[[Any, Node, str, Note], Any]]] = MappingPr
         PulseOr: _pulse_or,
         PulseRange: _pulse_range,
         Share: _share,
+        Decibel: _decibel,
+        Distance: _distance,
         Number: _number,
         Whole: _whole,
         Flag: _flag,

@@ -17,6 +17,8 @@ from harness.plan.describe import expected, written
 from harness.plan.fields import Spec, keys_of
 from harness.plan.kinds import (
     Choice,
+    Decibel,
+    Distance,
     Duration,
     Each,
     Flag,
@@ -37,7 +39,14 @@ from harness.plan.kinds import (
 from harness.plan.model import Plan
 from harness.plan.reader import FAMILIES, IGNORED
 from harness.plan.scalars import MAX_NAME, NAME_PATTERN, NAME_RULE, SMALLEST
-from harness.plan.units import DURATION_UNITS, FREQUENCY_UNITS, NUMBER, PULSE_UNITS, SHARE_UNITS
+from harness.plan.units import (
+    DISTANCE_UNITS,
+    DURATION_UNITS,
+    FREQUENCY_UNITS,
+    NUMBER,
+    PULSE_UNITS,
+    SHARE_UNITS,
+)
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 PATH: Final = Path(__file__).parents[2] / "shared" / "plan.schema.json"
@@ -117,8 +126,9 @@ def _value(kind: Kind, definitions: dict[str, Json]) -> Json:
     match kind:
         case Items():
             return _items(kind, definitions)
-        case Nested(of):
-            return _reference(of, of.__name__.casefold(), definitions)
+        case Nested(of, flag):
+            body = _reference(of, of.__name__.casefold(), definitions)
+            return {"anyOf": [{"type": "boolean"}, body]} if flag else body
         case Each():
             return _each(kind, definitions)
         case Variants(of):
@@ -132,8 +142,8 @@ def _number(kind: Number) -> Json:
     return ends if kind.zero else {**ends, "not": near}
 
 
-def _with_unit(units: Mapping[str, int]) -> Json:
-    return {"type": "string", "pattern": f"^{NUMBER} *(?:{'|'.join(units)})$"}
+def _with_unit(units: Iterable[str], sign: str = "") -> Json:
+    return {"type": "string", "pattern": f"^{sign}{NUMBER} *(?:{'|'.join(units)})$"}
 
 
 def _words_or(words: Iterable[str], other: Json) -> Json:
@@ -178,6 +188,8 @@ _SCALARS: Final[Mapping[type, Callable[[Any], Json]]] = MappingProxyType(
         PulseOr: lambda kind: _words_or(kind.words, _PULSE),
         PulseRange: lambda _: {"type": "string", "pattern": f"^{NUMBER} *us to {NUMBER} *us$"},
         Share: lambda _: _with_unit(SHARE_UNITS),
+        Decibel: lambda kind: _with_unit(kind.units, "-?"),
+        Distance: lambda _: _with_unit(DISTANCE_UNITS),
         Number: _number,
         Whole: lambda kind: {"type": "integer", "minimum": kind.least, "maximum": kind.most},
         Flag: lambda _: {"type": "boolean"},

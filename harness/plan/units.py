@@ -7,7 +7,7 @@ the microsecond because a keyboard has no mu. Durations are ns, rates mHz, pulse
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from types import MappingProxyType
 from typing import Final
@@ -23,6 +23,10 @@ DURATION_UNITS: Final[Mapping[str, int]] = MappingProxyType(
 FREQUENCY_UNITS: Final[Mapping[str, int]] = MappingProxyType({"mHz": 1, "Hz": 1_000, "kHz": 1_000_000})
 PULSE_UNITS: Final[Mapping[str, int]] = MappingProxyType({"us": 1})
 SHARE_UNITS: Final[Mapping[str, int]] = MappingProxyType({"%": 1})
+DECIBEL_UNITS: Final[Mapping[str, int]] = MappingProxyType({"dB": 10, "dBm": 10})
+"""In tenths. The decibel is accepted for use with the SI (brochure, table 8); dBm, 0 of which is 1 mW, is
+common practice."""
+DISTANCE_UNITS: Final[Mapping[str, int]] = MappingProxyType({"mm": 1, "cm": 10, "m": 1_000, "km": 1_000_000})
 
 MAX_DIGITS: Final = 15
 """Digits on either side of the point: 15 of them in hours are more than 10**11 years."""
@@ -49,6 +53,8 @@ _SPELLINGS: Final[Mapping[str, str]] = MappingProxyType(
         "hr": "h", "hrs": "h", "hour": "h", "hours": "h",
         "hz": "Hz", "hertz": "Hz", "1/s": "Hz", "/s": "Hz", "khz": "kHz", "mhz": "mHz",
         "percent": "%", "pct": "%",
+        "db": "dB", "decibel": "dB", "decibels": "dB", "dbm": "dBm",
+        "metre": "m", "metres": "m", "meter": "m", "meters": "m",
     }
 )  # fmt: skip
 """Other ways to write a unit, in lower case, with the one that is meant."""
@@ -85,6 +91,35 @@ def parse_pulse(text: str) -> int:
 def parse_share(text: str) -> Fraction:
     """Return `99.5 %` as a fraction of one; raises QuantityError."""
     return _quantity(text, SHARE_UNITS, "%") / 100
+
+
+def parse_decibel(text: str, units: Sequence[str]) -> int:
+    """Return `-10 dBm` or `20 dB`, in one of `units`, in tenths; raises QuantityError."""
+    known = {unit: DECIBEL_UNITS[unit] for unit in units}
+    below = bool(_NEGATIVE.fullmatch(text))
+    try:
+        value = _quantity(text[1:] if below else text, known, units[0])
+    except QuantityError as trouble:
+        raise _below_zero(trouble, text, units[0]) if below else trouble from None
+    tenths = _whole(value, text, f"finer than 0.1 {units[0]}", "write at most one decimal")
+    return -tenths if below else tenths
+
+
+def _below_zero(trouble: QuantityError, text: str, usual: str) -> QuantityError:
+    """Return what is wrong with a level below zero, with the sign that was taken off it."""
+    if text[1].isspace():
+        return QuantityError(f"{quoted(text)} has a blank after the sign", f"write it such as -10 {usual}")
+    allowed = trouble.allowed
+    if "has no unit" in trouble.found:
+        allowed = allowed.replace("write ", "write -", 1)
+    found = trouble.found.replace(quoted(text[1:]), quoted(text))
+    return QuantityError(found, allowed, trouble.nearest and f"-{trouble.nearest}")
+
+
+def parse_distance(text: str) -> int:
+    """Return `1 m` in mm; raises QuantityError, also where it is no whole number of mm."""
+    value = _quantity(text, DISTANCE_UNITS, "m")
+    return _whole(value, text, "a distance finer than 1 mm", "write at most three decimals of a m")
 
 
 def parse_pulse_range(text: str) -> tuple[int, int]:
@@ -224,6 +259,17 @@ def format_pulse(us: int | Fraction, digits: int | None = None) -> str:
 def format_share(share: Fraction, digits: int | None = None) -> str:
     """Return a share in percent, such as `99.5 %`."""
     return f"{format_number(share * 100, digits)} %"
+
+
+def format_decibel(tenths: int, unit: str = "dB") -> str:
+    """Return a level given in tenths, such as `-10.5 dBm`."""
+    return f"{format_number(Fraction(tenths, 10))} {unit}"
+
+
+def format_distance(mm: int) -> str:
+    """Return a distance in mm, m or km, exact."""
+    unit = "mm" if 0 < mm < 10 else "km" if mm and mm % 1_000_000 == 0 else "m"
+    return f"{format_number(Fraction(mm, DISTANCE_UNITS[unit]))} {unit}"
 
 
 def format_number(value: Fraction, digits: int | None = None) -> str:

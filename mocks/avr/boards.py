@@ -65,7 +65,8 @@ class Boards:
         self._to_pc = [(role, line) for role, (line, _) in self._lines.items()]
         self._cores: dict[Role, int] = {}
         self._device_ns: dict[int, int] = {}
-        air = Air(self.world, settings, payload_bytes=PACKET_BYTES, chance=stream(seed, "mock air"))
+        chance = stream(seed, "mock air")
+        self._air = air = Air(self.world, settings, payload_bytes=PACKET_BYTES, chance=chance)
         self._modules: dict[Role, Module] = {}
         for role in builds.images:
             self._add_board(role, builds.images[role], seed, air)
@@ -143,6 +144,15 @@ class Boards:
             line.take(role, until_ns, arrived)
         arrived.sort(key=BY_TIME)
         return arrived
+
+    @property
+    def has_attenuator(self) -> bool:
+        """Whether an attenuator between the radios can be turned."""
+        return self._air.has_range
+
+    def turn_attenuator(self, attenuation_x10: int) -> None:
+        """Set it, in tenths of a dB."""
+        self._air.turn_attenuator(attenuation_x10)
 
     def backlog_bytes(self, role: Role) -> int:
         """Return how many of the PC's bytes wait for a port's line."""

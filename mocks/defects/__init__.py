@@ -6,11 +6,18 @@ from collections.abc import Sequence
 from difflib import get_close_matches
 
 from harness.errors import UserError
-from mocks.defects import failsafe, pins, radio, sticks, telemetry
+from mocks.defects import delays, failsafe, limits, pins, radio, reach, sticks, telemetry
 from mocks.defects.model import HEALTHY, Defect, Patch, chosen
 
 CATALOGUE: tuple[Defect, ...] = (
-    failsafe.DEFECTS + sticks.DEFECTS + telemetry.DEFECTS + radio.DEFECTS + pins.DEFECTS
+    failsafe.DEFECTS
+    + sticks.DEFECTS
+    + delays.DEFECTS
+    + telemetry.DEFECTS
+    + radio.DEFECTS
+    + reach.DEFECTS
+    + limits.DEFECTS
+    + pins.DEFECTS
 )
 
 

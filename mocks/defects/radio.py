@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from fractions import Fraction
 
+from harness.clock import MS, S
 from mocks.defects.model import Defect, Patch
 from mocks.receiver import Receiver
 from mocks.settings import MockSettings
@@ -36,6 +37,16 @@ def _rare_bursts(settings: MockSettings) -> MockSettings:
     return in_fades(settings, loss=Fraction(2, 1000), mean_packets=Fraction(25, 24))
 
 
+def _log_blocks(settings: MockSettings) -> MockSettings:
+    """A routine of 45 ms every 4 s, before a radio that holds one packet: the second of two gets lost."""
+    return replace(settings, block_every_ns=4 * S, block_for_ns=45 * MS, fifo_depth=1)
+
+
+def _as_many_at_random(settings: MockSettings) -> MockSettings:
+    """As many lost packets, one in 200, without a rhythm."""
+    return in_fades(settings, loss=Fraction(1, 200), mean_packets=Fraction(25, 24))
+
+
 def _lost_acknowledgements(settings: MockSettings) -> MockSettings:
     return replace(settings, ack_loss=Fraction(1, 20))
 
@@ -50,6 +61,16 @@ DEFECTS = (
         near_miss="0.2 % of the packets are lost, hardly ever two in a row",
         patch=Patch(settings=_bursts),
         near_patch=Patch(settings=_rare_bursts),
+    ),
+    Defect(
+        name="loss-in-step",
+        wrong="one packet is lost every 4 s, always at the same moment of the receiver's loop",
+        cause="a log is written while the radio can hold only one packet",
+        caught_by="loss_pattern",
+        plan="acceptance",
+        near_miss="as many packets are lost, one in 200, at random",
+        patch=Patch(settings=_log_blocks),
+        near_patch=Patch(settings=_as_many_at_random),
     ),
     Defect(
         name="duplicates-applied",

@@ -105,6 +105,14 @@ class SendsAlmostInTime(SendsSlowly):
     SLOW_PERCENT = 1
 
 
+def _noisy_supply(settings: MockSettings) -> MockSettings:
+    return replace(settings, own_noise_us=9, own_hum_us=6, own_hum_mhz=60_000)
+
+
+def _quiet_supply(settings: MockSettings) -> MockSettings:
+    return replace(settings, own_noise_us=3, own_drift_us=30)
+
+
 def _block(for_ns: int, settings: MockSettings) -> MockSettings:
     return replace(settings, block_every_ns=S, block_for_ns=for_ns)
 
@@ -155,6 +163,16 @@ DEFECTS = (
         near_miss="the receiver writes unchanged outputs again in the same rhythm",
         patch=Patch(receiver=Glitches),
         near_patch=Patch(receiver=RewritesOutputs),
+    ),
+    Defect(
+        name="noisy-stick-supply",
+        wrong="the transmitter's own sticks tremble by 9 us RMS and hum by 6 us",
+        cause="the sticks and the converter's reference share an unfiltered supply",
+        caught_by="noise",
+        plan="acceptance",
+        near_miss="they tremble by 3 us RMS, and drift slowly by 30 us a minute",
+        patch=Patch(settings=_noisy_supply),
+        near_patch=Patch(settings=_quiet_supply),
     ),
     Defect(
         name="display-blocks",

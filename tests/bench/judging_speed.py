@@ -22,7 +22,10 @@ from harness.codec.frames import checked_bodies
 TURNS = 5
 RULES = (
     p.Delivery(at_least=Fraction(99, 100)), p.PacketRate(at_least_mhz=49_000),
-    p.Latency(percentile=Fraction(95, 100), at_most_ns=20 * MS), p.ControlGap(at_most_ns=100 * MS),
+    p.Latency(percentile=Fraction(95, 100), at_most_ns=20 * MS),
+    p.Latency(of="stick", percentile=Fraction(95, 100), at_most_ns=60 * MS),
+    p.Latency(of="acknowledgement", percentile=Fraction(95, 100), at_most_ns=20 * MS),
+    p.ControlAge(percentile=Fraction(99, 100), at_most_ns=60 * MS), p.ControlGap(at_most_ns=100 * MS),
     p.Duplicates(), p.FailsafeEntry(), p.FailsafeOutputs(), p.FailsafeExit(), p.NoFalseFailsafe(),
     p.Fidelity(), p.NoGlitch(), p.TelemetryValue(), p.TelemetryAge(at_most_ns=60 * MS), p.BenchHealth(),
 )  # fmt: skip

@@ -21,7 +21,7 @@ from harness.clock import MS, S
 from harness.codec import Frame, decode_piece
 from harness.errors import BenchError, UserError
 from harness.plan.find import shipped_plans
-from harness.plan.reader import load_plan
+from harness.plan.reader import load_plan, parse_plan
 from harness.recording import RecordingWriter, parse_recording
 from harness.report.live import Quiet
 from harness.runner import Runner
@@ -69,10 +69,41 @@ def near_miss(plan, receiver, transmitter):
     return judged(plan, with_settings(**defines))
 
 
-@pytest.mark.parametrize("plan", PLANS)
+def test_a_plan_that_needs_a_power_setting_is_refused_in_plain_words():
+    with pytest.raises(BenchError, match=r"cannot set its transmit power, which .* write `by: hand` there"):
+        run("margin")
+
+
+def test_a_hand_at_an_attenuator_finds_the_margin_of_real_firmware():
+    """Sensitivity, 1 m of free space and 20 dB in the line leave 25 dB; the curve decides on tenths."""
+    text, last = PLANS["margin"].text, "  - wait: {until: linked, deadline: 5 s}\n  - wander: {for: 10 s}"
+    steps = """\
+steps:
+  - wait: linked
+  - wander: {for: 20 s}
+    name: full power
+  - margin: {by: hand, normal: 0 dB, from: 16 dB, to: 40 dB, packets: 60, in_line: 20 dB}
+"""
+    text = text[: text.index("steps:")] + steps + text[text.index(last) :]
+    PLANS["by hand"] = parse_plan(text, "by-hand.yaml")
+    judgement = judged("by hand", with_settings(distance_mm=1_000, attenuation_x10=200))
+    (margin,) = (result for result in judgement.results if result.kind == "link_margin")
+    assert margin.verdict is Verdict.PASS
+    assert 43.5 < margin.interval[0] < margin.interval[1] < 46.5
+    del PLANS["by hand"]
+
+
+@pytest.mark.parametrize("plan", [plan for plan in PLANS if plan != "margin"])
 def test_the_shipped_plans_pass_on_real_firmware(plan):
     judgement = judged(plan)
     assert judgement.verdict is Verdict.PASS, not_passed(judgement)
+    assert not_passed(judgement) == {}
+
+
+def test_clocks_that_wrap_two_seconds_after_the_start_change_no_verdict_on_real_firmware():
+    """A 32-bit count of microseconds wraps at 4294.967296 s; the boards begin 2 s before that."""
+    late = (f"CLOCK_START_US={2**32 - 2_000_000}",)
+    judgement = judged("first-look", with_settings(transmitter_defines=late, receiver_defines=late))
     assert not_passed(judgement) == {}
 
 

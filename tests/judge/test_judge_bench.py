@@ -136,8 +136,11 @@ def muted(of):
 
 def all_rules():
     return (
-        p.Delivery(at_least=Fraction(99, 100)), p.PacketRate(at_least_mhz=49_000),
-        p.Latency(percentile=Fraction(95, 100), at_most_ns=20 * MS), p.ControlGap(at_most_ns=100 * MS),
+        p.Delivery(at_least=Fraction(93, 100)), p.PacketRate(at_least_mhz=49_000),
+        p.Latency(percentile=Fraction(90, 100), at_most_ns=20 * MS),
+        p.Latency(of="stick", percentile=Fraction(90, 100), at_most_ns=40 * MS),
+        p.Latency(of="acknowledgement", percentile=Fraction(90, 100), at_most_ns=20 * MS),
+        p.ControlAge(percentile=Fraction(90, 100), at_most_ns=60 * MS), p.ControlGap(at_most_ns=100 * MS),
         p.Duplicates(), p.FailsafeEntry(), p.FailsafeOutputs(), p.FailsafeExit(), p.NoFalseFailsafe(),
         p.Fidelity(),
         p.NoGlitch(), p.TelemetryValue(), p.TelemetryAge(at_most_ns=60 * MS), p.Pins(),

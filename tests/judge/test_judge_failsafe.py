@@ -3,7 +3,7 @@
 from fractions import Fraction
 
 import pytest
-from imaginary import RUN_NS, RX, Reset, Scenario, Silence, drop_every, judged
+from imaginary import RUN_NS, RX, TX, ReplyTo, Reset, Scenario, Silence, drop_every, judged
 
 from harness.clock import MS
 from harness.codec import messages as wire
@@ -28,7 +28,7 @@ ENTRY = p.FailsafeEntry(share=Fraction(1, 2))
 
 @pytest.mark.parametrize(
     ("after_us", "verdict"),
-    [(400_000, PASS), (499_990, PASS), (500_000, OPEN), (500_020, FAIL), (525_000, FAIL)],
+    [(400_000, PASS), (499_980, PASS), (500_000, OPEN), (500_020, FAIL), (525_000, FAIL)],
 )
 def test_failsafe_entry_beyond_the_limit_fails(after_us, verdict):
     """500 ms declared. The receiver's clock is known to 20 us over that time or better."""
@@ -79,6 +79,34 @@ def test_cuts_that_cannot_be_judged_are_told():
     kept = judged(ENTRY, run(silent=False))
     assert "kept sending" in kept.reason
     assert kept.verdict is OPEN
+
+
+@pytest.mark.parametrize(("limit_ms", "verdict"), [(396, FAIL), (397, OPEN), (398, PASS)])
+def test_since_the_cut_it_is_shorter_by_the_time_since_the_last_packet(limit_ms, verdict):
+    """The last packet is applied 3 ms before the silence; failsafe 400 ms after it; clocks to 0.13 ms."""
+    rule = p.FailsafeEntry(share=Fraction(1, 2), since="cut", within_ns=limit_ms * MS)
+    found = judged(rule, run())
+    assert found.verdict is verdict
+    assert found.value == pytest.approx(397, abs=0.2)
+    assert "after the cut, which comes up to a packet period after the last packet" in found.reason
+    assert judged(p.FailsafeEntry(share=Fraction(1, 2), within_ns=399 * MS), run()).verdict is FAIL
+
+
+def test_a_cut_without_a_reply_is_judged_since_the_cut_only_as_well_as_it_is_known():
+    def drop(role, place, message):
+        return isinstance(message, ReplyTo)
+
+    rule = p.FailsafeEntry(share=Fraction(1, 2), since="cut", within_ns=360 * MS)
+    assert judged(rule, run(drop=drop)).verdict is OPEN
+
+
+def test_cuts_at_another_packet_rate_are_told_and_not_judged():
+    scenario = run(silences=cuts(10), seconds=12.4, failsafe_ns=lambda place: (400, 900)[place >= 5] * MS)
+    scenario.tell(TX, wire.Setting(wire.SettingId.PACKET_RATE_MHZ, 25_000), RUN_NS + 6_100 * MS)
+    found = judged(ENTRY, scenario)
+    assert found.verdict is PASS
+    assert found.counts["at another packet rate"] == 5
+    assert judged(ENTRY, run(silences=cuts(10), seconds=12.4, failsafe_ns=lambda place: None)).verdict is FAIL
 
 
 OUTPUTS = p.FailsafeOutputs()

@@ -59,6 +59,43 @@ def test_fidelity_names_channels_that_never_moved():
     assert "roll, camera never moved" in found.reason
 
 
+def stairs(place):
+    """The second stick goes up by 1 us every second packet."""
+    return (1000, 1400 + place // 2, 1500, 1500)
+
+
+def back_at(limit, by):
+    """The second output is lower by `by` from `limit` on."""
+    return lambda _, out: (out[0], out[1] - by * (out[1] >= limit), *out[2:])
+
+
+@pytest.mark.parametrize(("by", "verdict"), [(1, PASS), (2, FAIL)])
+def test_an_output_that_steps_back_within_the_tolerance_fails(by, verdict):
+    """Lower by 1 us from 1450 us on, the output stands still for a step; lower by 2 us, it steps back."""
+    found = judged(p.Fidelity(tolerance_us=5), sticks=stairs, shown=back_at(1450, by))
+    assert (found.verdict, found.value) == (verdict, by)
+    back = "it goes from 1449 us to 1448 us where its stick goes from 1449 us to 1450 us"
+    assert (found.reason == f"roll is within 5 us, but {back}") == (verdict is FAIL)
+    assert found.advice or verdict is PASS
+
+
+def test_a_step_back_may_be_allowed():
+    rule = p.Fidelity(tolerance_us=5, monotonic="any")
+    assert judged(rule, sticks=stairs, shown=back_at(1450, 2)).verdict is PASS
+
+
+@pytest.mark.parametrize(("resolution", "verdict"), [("any", PASS), ("required", FAIL)])
+def test_merged_steps_within_the_tolerance_fail_where_the_resolution_is_required(resolution, verdict):
+    def shown(_, out):
+        return (out[0], out[1] // 2 * 2, *out[2:])
+
+    rule = p.Fidelity(tolerance_us=5, resolution=resolution)
+    found = judged(rule, sticks=stairs, shown=shown)
+    assert found.verdict is verdict
+    assert ("do not move it" in found.reason) == (verdict is FAIL)
+    assert judged(rule, sticks=stairs).verdict is PASS
+
+
 def test_serial_losses_on_either_port_never_fail_fidelity():
     for role in (TX, RX):
         assert judged(FIDELITY, drop=drop_every(role, 3)).verdict is PASS

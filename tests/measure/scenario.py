@@ -143,7 +143,7 @@ def _never(_: Any) -> bool:
 class Scenario:
     """An imaginary run of `seconds`, packets every `period_ns` from 0.5 s before the first step.
 
-    `lost`, `latency_ns`, `shown` and `copies` are asked about every packet. `drop` is asked about every
+    `lost`, `latency_ns`, `shown`, `copies` and `in_burst` are asked about every packet. `drop` is asked about every
     frame that a device sends (role, place in its stream, message). `events` takes further frames, `clocks`
     each device's clock.
     """
@@ -155,12 +155,16 @@ class Scenario:
     clocks: Mapping[Role, DeviceClock] = field(default_factory=lambda: {TX: DeviceClock(), RX: DeviceClock()})
     lost: Callable[[Packet], bool] = _never
     latency_ns: Callable[[Packet], int] = lambda _: 2 * MS
+    took_ns: Callable[[Packet], int] = lambda _: 3 * MS
     shown: Callable[[Packet, tuple[int, ...]], tuple[int, ...]] = lambda _, outputs: outputs
     copies: Callable[[Packet], int] = lambda _: 1
+    in_burst: Callable[[Packet], bool] = _never
     telemetry: Callable[[Packet], bytes | None] = lambda _: None
     sticks: Callable[[int], tuple[int, ...]] = lambda place: (
         1000 + place * 7 % 1001, 1000 + place * 13 % 1001, 1000 + place * 29 % 1001, 1000 + place * 37 % 1001,
     )  # fmt: skip
+    own: Callable[[Packet], bool] = _never
+    """Whether a packet carries the transmitter's own sticks."""
     silences: Sequence[Silence] = ()
     resets: Sequence[Reset] = ()
     silent: bool = True
@@ -274,7 +278,9 @@ class Scenario:
             self.mark(RUN_NS, "step", path="steps[0]", kind="hold", name="go", title="go")
             self.mark(self.end_ns, "step end", path="steps[0]")
         for cut in self.silences:
-            self.tell(TX, wire.Silence(cut.delay_ns // US, cut.for_ns // US), cut.at_ns)
+            event = self.tell(TX, wire.Silence(cut.delay_ns // US, cut.for_ns // US), cut.at_ns)
+            taken_ns = cut.at_ns + line_ns(14, self.baud)
+            self.say(TX, ReplyTo(event, wire.Result.DONE, self.stamp(TX, cut.at_ns)), taken_ns)
         for reset in self.resets:
             if reset.commanded:
                 self.tell(reset.role, wire.Restart(), reset.at_ns)
@@ -317,14 +323,16 @@ class Scenario:
         self._failsafes(applied)
 
     def _packet(self, packet: Packet) -> list[tuple[int, tuple[int, ...]]]:
-        set_number = 1 + packet.index % 60_000
-        self.tell(TX, wire.Sticks(set_number, packet.sticks), packet.at_ns - 12 * MS)
+        set_number = wire.NO_SET if self.own(packet) else 1 + packet.index % 60_000
+        if set_number != wire.NO_SET:
+            self.tell(TX, wire.Sticks(set_number, packet.sticks), packet.at_ns - 12 * MS)
         latency = self.latency_ns(packet)
         lost = self.lost(packet) or self._down(RX, packet.at_ns + latency)
-        done = packet.at_ns + 3 * MS
+        done = packet.at_ns + self.took_ns(packet)
         stamp = self.stamp(TX, packet.at_ns)
-        took = (self.stamp(TX, done) - stamp) % 2**32
-        self.say(TX, wire.Sent(packet.number, set_number, stamp, took, 1, 0 if lost else 1), done)
+        took = min((self.stamp(TX, done) - stamp) % 2**32, 65_535)
+        flags = (0 if lost else wire.SENT_ACKED) | (wire.SENT_IN_BURST if self.in_burst(packet) else 0)
+        self.say(TX, wire.Sent(packet.number, set_number, stamp, took, 1, flags), done)
         if lost:
             return []
         payload = self.telemetry(packet)

@@ -11,7 +11,7 @@ from harness.clock import MS, US, S
 from harness.codec import encode
 from harness.codec import messages as wire
 from harness.measure.arrays import ints
-from harness.measure.clockmap import RATE_LIMIT, map_clock
+from harness.measure.clockmap import RATE_LIMIT, WANDER, map_clock
 from harness.measure.exchanges import byte_time_ns, offset_and_delay
 from harness.measure.tables import read_stream
 from harness.recording.model import Direction, PortPackets
@@ -193,3 +193,151 @@ def test_the_bound_holds_the_truth(offset, ppm, seconds, jitter_us, pinged, seed
 def test_the_rate_is_never_taken_for_better_than_it_can_be():
     clock_map = mapped(DeviceClock(), steady(1))
     assert clock_map.rate_error == RATE_LIMIT
+
+
+def test_offset_and_skew_are_told_with_their_bounds():
+    """Device less host, as RFC 5905's theta; how fast the device runs, in ppm."""
+    clock = DeviceClock(123_456_789, 180.0)
+    (part,) = mapped(clock, steady(60)).segments
+    at_us, at_ns = int(part.nodes_us[0]), int(part.nodes_ns[0])
+    whole = round((123_456_789 + ORIGIN // US * 1.00018) // 2**32) * 2**32
+    assert part.offset_ns == at_us * US - at_ns
+    assert abs(at_us + whole - 123_456_789 - at_ns / US * 1.00018) * US <= part.bound_ns
+    assert part.skew_ppm == pytest.approx(180.0, abs=part.rate.error * 1e6)
+    assert part.rate.error < 10e-6
+
+
+def test_round_trips_are_told_best_and_median_with_the_byte_times_in_them():
+    pings = [(ORIGIN + n * S, 20 * US, (20 + 100 * (n % 2)) * US) for n in range(9)]
+    (part,) = mapped(DeviceClock(), pings).segments
+    whole = line_ns(11) + line_ns(15)
+    assert part.trips.answered == 9
+    assert part.trips.best_ns == part.trips.median_ns == pytest.approx(whole + 40 * US, abs=10)
+    assert part.trips.byte_ns == pytest.approx(0.97 * whole, abs=10)
+
+
+def test_a_bound_is_the_sum_of_its_parts_and_never_less_than_half_the_best_trip():
+    (part,) = mapped(DeviceClock(), steady(60)).segments
+    assert part.bound_ns == sum(part.parts)
+    assert part.parts.line_ns == pytest.approx(0.03 * (line_ns(11) + line_ns(15)) / 2, abs=10)
+    assert part.parts.exchange_ns + part.parts.line_ns >= (part.trips.best_ns - part.trips.byte_ns) / 2
+
+
+@pytest.mark.parametrize("trip_us", [100, 1_000])
+def test_on_a_clean_line_the_bound_is_half_the_best_round_trip_and_a_tenth_at_most(trip_us):
+    """A line without byte times, every exchange alike: the rest is drift between pings."""
+    clock = DeviceClock(3 * 10**9, 200.0)
+    pings = [(ORIGIN + n * S, 0, trip_us * US) for n in range(60)]
+    told = [(at, encode(wire.Ping(n), n)) for n, (at, _, _) in enumerate(pings)]
+    heard = [(at + trip_us * US, wire.Pong(n, clock.stamp(at))) for n, (at, _, _) in enumerate(pings)]
+    clock_map = map_clock(_read(_counted(heard), Direction.TO_PC), _read(told, Direction.TO_DEVICE), BAUD)
+    assert trip_us * US / 2 <= clock_map.bound_ns <= 1.1 * trip_us * US / 2
+    assert error_ns(clock_map, clock, ORIGIN + 30 * S) <= clock_map.bound_ns
+
+
+def test_several_wraps_go_by_without_notice():
+    """Four hours, three wraps, one ping a minute."""
+    clock = DeviceClock(2**32 - 5_002 * 1_000_000, 150.0)
+    clock_map = mapped(clock, [(ORIGIN + n * 60 * S, 20 * US, 20 * US) for n in range(240)])
+    assert clock_map.bound_ns < 500 * US
+    for hour in (0, 1, 2, 3):
+        for second in (1, 1_799, 3_500):
+            at_ns = ORIGIN + (3_600 * hour + second) * S
+            assert error_ns(clock_map, clock, at_ns) <= clock_map.bound_ns
+
+
+@pytest.mark.parametrize("wrap_s", [9, 10, 11])
+def test_a_restart_near_the_wrap_is_no_wrap(wrap_s):
+    """The counter wraps 1 s before a restart, with it, or would have 1 s after: the new count begins at 0."""
+    starts = (ORIGIN + 10 * S + 1,)
+    clock = DeviceClock((2**32 - (5_000 + wrap_s) * 1_000_000) % 2**32, 0.0)
+    clock_map = mapped(clock, steady(20), starts=starts)
+    assert len(clock_map.segments) == 2
+    for second, segment in ((1, 0), (9, 0), (11, 1), (19, 1)):
+        at_ns = ORIGIN + second * S + 2 * MS
+        assert error_ns(clock_map, clock, at_ns, segment, starts) <= clock_map.bounds_ns(ints([segment]))[0]
+
+
+class CoarseClock(DeviceClock):
+    """Counts by steps of 256 us, as a timer with a slow prescaler does."""
+
+    def stamp(self, at_ns):
+        return super().stamp(at_ns) // 256 * 256
+
+
+def test_a_coarse_clock_has_its_step_in_the_bound():
+    clock = CoarseClock(0, 30.0)
+    says = [(ORIGIN + n * 37 * MS, 0) for n in range(500)]
+    clock_map = mapped(clock, steady(20), says)
+    (part,) = clock_map.segments
+    assert part.parts.resolution_ns == 256 * US
+    assert part.span_step_ns == 256 * US
+    for at_ns, _ in says[::7]:
+        assert error_ns(clock_map, clock, at_ns) <= clock_map.bound_ns
+
+
+class WarmingClock(DeviceClock):
+    """Changes its rate by 1 ppm each second."""
+
+    def stamp(self, at_ns):
+        gone = (at_ns - ORIGIN) / S
+        return super().stamp(at_ns) + round(gone * gone / 2)
+
+
+def test_a_clock_that_warms_up_has_a_wider_bound():
+    clock = WarmingClock(0, 30.0)
+    clock_map = mapped(clock, steady(60), [(ORIGIN + n * 50 * MS, 0) for n in range(1_180)])
+    (part,) = clock_map.segments
+    assert (
+        part.rate.wander > 40e-6 > WANDER == mapped(DeviceClock(0, 30.0), steady(60)).segments[0].rate.wander
+    )
+    for second in range(58):
+        assert error_ns(clock_map, clock, ORIGIN + second * S + 500 * MS) <= clock_map.bound_ns
+
+
+def test_bytes_that_take_no_time_after_all_widen_the_bound():
+    """Every pong is slow enough for its byte times, but long messages come faster than theirs."""
+    told = [(ORIGIN + n * S, encode(wire.Ping(n), n)) for n in range(20)]
+    heard = [(at + 3 * MS, wire.Pong(n, DeviceClock().stamp(at + 50 * US))) for n, (at, _) in enumerate(told)]
+    for n in range(200):
+        at_ns = ORIGIN + n * 100 * MS + 40 * MS
+        heard.append((at_ns + 200 * US, wire.Applied(n, DeviceClock().stamp(at_ns), 0, (1500,) * 16)))
+    clock_map = map_clock(_read(_counted(heard), Direction.TO_PC), _read(told, Direction.TO_DEVICE), BAUD)
+    assert clock_map.segments[0].parts.misfit_ns > 0
+    assert error_ns(clock_map, DeviceClock(), ORIGIN + 5 * S) <= clock_map.bound_ns
+
+
+def test_a_broken_stamp_is_no_clock_error():
+    """One report stamped an hour ahead costs nothing; one 5 ms ahead shows the map to be wrong."""
+    says = [(ORIGIN + n * 100 * MS, MS) for n in range(100)]
+    plain = mapped(DeviceClock(), steady(10), says).bound_ns
+    broken = mapped(DeviceClock(), steady(10), [*says, (ORIGIN + 3_601 * S, -3_600 * S + 200)]).bound_ns
+    ahead = mapped(DeviceClock(), steady(10), [*says, (ORIGIN + 8 * S + 7 * MS, -5 * MS)]).bound_ns
+    assert broken == plain
+    assert ahead > 2 * MS > plain
+
+
+def test_a_device_whose_stamps_stand_still_has_no_clock_and_arrivals_take_their_place():
+    says = [(ORIGIN + n * 20 * MS, n % 7 * MS) for n in range(500)]
+    still = [(at + wait, wire.Applied(n, 777, 0, ())) for n, (at, wait) in enumerate(says)]
+    heard = _read(_counted([(at + line_ns(15), message) for at, message in still]), Direction.TO_PC)
+    clock_map = map_clock(heard, _read([], Direction.TO_DEVICE), BAUD)
+    assert (clock_map.how, clock_map.ticks) == ("arrivals", False)
+    assert mapped(DeviceClock(777), says=says).ticks
+    segment = heard.segment
+    dev_us = clock_map.unwrap(np.full(len(says), 777), heard.at_ns, segment)
+    off = np.abs(clock_map.to_host_ns(dev_us, segment) - ints([at for at, _ in says]))
+    assert off.max() <= clock_map.bound_ns
+    assert 20 * MS <= clock_map.bound_ns < 25 * MS
+    assert clock_map.span_ns(20_000, 0)[1] >= clock_map.bound_ns
+
+
+def test_a_life_without_pings_allows_for_waits_seen_in_another():
+    """The line held messages for 60 ms when pings told; in a life without pings it may have as well."""
+    starts = (ORIGIN + 20 * S + 500 * MS,)
+    says = [(ORIGIN + n * 100 * MS, 60 * MS if n == 50 or n > 205 else 0) for n in range(210)]
+    clock_map = mapped(DeviceClock(5), steady(20), says, starts=starts)
+    assert [part.how for part in clock_map.segments] == ["pings", "arrivals"]
+    assert clock_map.segments[1].bound_ns >= 60 * MS
+    calm = mapped(DeviceClock(5), steady(20), [(at, 0) for at, _ in says], starts=starts)
+    assert calm.segments[1].bound_ns < 30 * MS

@@ -6,11 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scenario import RUN_NS, RX, TX, Reset, Scenario, drop_every, every
 
-from harness.chance import stream
 from harness.clock import MS, S
 from harness.codec import messages as wire
 from harness.measure import gather
-from harness.measure.delivery import burst_factor, count_delivery, loss_runs, packet_fates
+from harness.measure.delivery import count_delivery, loss_runs, packet_fates
 from harness.measure.tables import BUFFERED
 
 
@@ -38,24 +37,6 @@ def test_loss_ratio_is_the_rfc_7680_example():
     counts = counted(Scenario(lost=every(2, 5)))
     assert counts.lost / counts.sent == pytest.approx(0.2, abs=0.003)
     assert counts.sent == counts.applied + counts.lost == 200
-
-
-def test_burst_factor_is_the_variance_inflation_of_a_two_state_chain():
-    """(1 + rho) / (1 - rho) with rho = 0.74 is 6.692 (derived; Klotz 1973 cited from memory)."""
-    chance = stream(3, "chain")
-    state, lost = False, []
-    for _ in range(60_000):
-        state = chance.random() < (0.75 if state else 0.01)
-        lost.append(state)
-    assert burst_factor(np.array(lost)) == pytest.approx(1 / 0.149425287, rel=0.12)
-
-
-def test_single_losses_need_no_burst_factor():
-    lost = np.zeros(1000, dtype=bool)
-    assert burst_factor(lost) == 1.0
-    lost[::50] = True
-    assert burst_factor(lost) == 1.0
-    assert burst_factor(np.ones(5, dtype=bool)) == 1.0
 
 
 @pytest.mark.parametrize(("late_ms", "lost"), [(99, 0), (101, 1)])

@@ -7,7 +7,7 @@ from harness.clock import MS, S
 from harness.codec import messages as wire
 from harness.measure import gather
 from harness.measure.explain import explain
-from harness.measure.fidelity import MISSING_US, deviations, glitches, still_channels
+from harness.measure.fidelity import MISSING_US, around, deviations, glitches, still_channels
 from harness.plan import model as p
 
 
@@ -56,7 +56,31 @@ EXPLANATIONS = [
     ("not reversed", 2, lambda out: (*out[:2], 3000 - out[2], out[3]), "it moves the wrong way round"),
     ("stuck", 3, lambda out: (*out[:3], 1500), "it stays at 1500 us"),
     ("offset", 1, lambda out: (out[0], out[1] + 8, *out[2:]), "it is off by +8 us throughout"),
-    ("coarse", 0, lambda out: (out[0] - out[0] % 4, *out[1:]), "it moves in steps of 4 us only"),
+    (
+        "one bit",
+        0,
+        lambda out: (out[0] & ~1, *out[1:]),
+        "its lowest bit is lost: it moves in steps of 2 us only",
+    ),
+    (
+        "two bits",
+        0,
+        lambda out: (out[0] - out[0] % 4, *out[1:]),
+        "its 2 lowest bits are lost: it moves in steps of 4 us only",
+    ),
+    ("coarse", 1, lambda out: (out[0], (out[1] + 4) // 9 * 9, *out[2:]), "it moves in steps of 9 us only"),
+    (
+        "gain",
+        1,
+        lambda out: (out[0], round(0.95 * (out[1] - 1500)) + 1500, *out[2:]),
+        "its gain is 0.950 instead of 1, and it is off by +0.0 us at the centre",
+    ),
+    (
+        "cross-talk",
+        1,
+        lambda out: (out[0], out[1] + round(0.05 * (out[0] - 1500)), *out[2:]),
+        "other sticks come through: +0.050 us for each us of throttle",
+    ),
     (
         "clipped",
         0,
@@ -64,7 +88,13 @@ EXPLANATIONS = [
         "it is clipped to 1100 us .. 1900 us",
     ),
     ("missing", 3, lambda out: out[:3], "the receiver does not report this output"),
-    ("odd", 0, lambda out: (out[0] + (37 * out[0]) % 101, *out[1:]), ""),
+    (
+        "back",
+        0,
+        lambda out: (out[0] - 30 * (out[0] >= 1200), *out[1:]),
+        "it goes from 1196 us to 1173 us where its stick goes from 1196 us to 1203 us",
+    ),
+    ("gain and cross-talk", 1, lambda out: (out[0], out[1] * 9 // 10 + out[3] // 20, *out[2:]), ""),
     ("right", 0, lambda out: out, ""),
 ]
 
@@ -74,6 +104,37 @@ EXPLANATIONS = [
 )
 def test_the_usual_mistakes_are_recognised(channel, change, words):
     assert explained(channel, change) == words
+
+
+def test_small_cross_talk_is_told_apart_from_none():
+    """8 us over the whole travel are told with their size; the sticks alone are not."""
+    found = deviations(
+        evidence(shown=lambda _, out: (out[0], out[1] + round(0.008 * (out[0] - 1500)), *out[2:]))
+    )
+    assert "+0.008 us for each us of throttle" in explain(found, 1, 0, CHANNELS)
+    assert explain(found, 0, 0, CHANNELS) == ""
+
+
+def test_a_glitch_stands_between_the_packets_around_it():
+    def shown(packet, out):
+        return (out[0] + 60, *out[1:]) if packet.index == 99 else out
+
+    found = evidence(shown=shown)
+    (glitch,) = glitches(found)
+    before, at, after = around(found, glitch)
+    assert (before.packet, at.packet, after.packet) == (98, 99, 100)
+    assert at.outputs_us[0] == glitch.shown_us
+    assert before.at_ns < at.at_ns < after.at_ns
+
+
+def test_a_change_stands_between_the_packets_around_it():
+    scenario = Scenario()
+    scenario.change(wire.OutputReason.OTHER, (1700, 1500, 1500, 1500), RUN_NS + S + 5 * MS)
+    found = gather(scenario.plan, scenario.recording())
+    before, at, after = around(found, glitches(found)[0])
+    assert (at.packet, at.outputs_us) == (None, (1700, 1500, 1500, 1500))
+    assert after.packet == before.packet + 1
+    assert before.at_ns < at.at_ns < after.at_ns
 
 
 def test_a_healthy_link_has_no_glitch():

@@ -3,7 +3,6 @@
 import struct
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -24,8 +23,8 @@ from harness.codec import messages as wire
 from harness.measure import gather
 from harness.measure.arrays import ints
 from harness.measure.injection import decode_fields, field_bits, injections, payload_size
-from harness.measure.misread import misreading
-from harness.measure.telemetry import telemetry_values
+from harness.measure.misread import explain_field
+from harness.measure.telemetry import comparison, telemetry_values
 from harness.measure.telemetry_age import telemetry_ages
 from harness.plan import model as p
 
@@ -151,18 +150,18 @@ def test_a_lost_reply_makes_no_value_wrong():
 
 
 MISREADINGS = [
-    ("x100", 0, lambda v: (v[0] * 100, *v[1:]), "every wrong value is 100 times the injected one"),
+    ("x100", 0, lambda v: (v[0] * 100, *v[1:]), "every value is 100 times the injected one"),
     (
         "x100 clamped",
         0,
         lambda v: (min(v[0] * 100, 65535), *v[1:]),
-        "every wrong value is 100 times the injected one",
+        "it is always 65535",
     ),
-    ("/10", 1, lambda v: (v[0], int(v[1] / 10), v[2]), "every wrong value is 1/10 of the injected one"),
+    ("/10", 1, lambda v: (v[0], int(v[1] / 10), v[2]), "every value is 1/10 of the injected one"),
     ("bytes", 0, lambda v: ((v[0] >> 8) | (v[0] & 255) << 8, *v[1:]), "its bytes come in the wrong order"),
     ("sign", 1, lambda v: (v[0], -v[1], v[2]), "its sign is wrong"),
     ("low byte", 0, lambda v: (v[0] & 255, *v[1:]), "only its low byte comes through"),
-    ("zero", 2, lambda v: (v[0], v[1], 0), "it is always zero"),
+    ("zero", 2, lambda v: (v[0], v[1], 0), "it is always 0"),
     ("odd", 0, lambda v: (v[0] ^ 0x0F0F, *v[1:]), ""),
 ]
 
@@ -171,26 +170,15 @@ MISREADINGS = [
     ("field", "garble", "words"), [case[1:] for case in MISREADINGS], ids=[c[0] for c in MISREADINGS]
 )
 def test_the_usual_misreadings_are_recognised(field, garble, words):
-    wrong = telemetry_values(evidence(garble=garble)).wrong
-    assert {one.field for one in wrong} == {field}
-    assert misreading(wrong, TELEMETRY[field]) == words
+    found = evidence(garble=garble)
+    assert {one.field for one in telemetry_values(found).wrong} == {field}
+    why = explain_field(comparison(found), TELEMETRY, field)
+    assert (why.best, why.told) == (words, bool(words))
 
 
-def test_a_float_scaled_by_ten_is_recognised():
-    def garble(values):
-        value = np.frombuffer(struct.pack("<I", values[2]), "<f4")[0]
-        scaled = np.float32(float(value) * 10)
-        return (*values[:2], int.from_bytes(struct.pack("<f", scaled), "little"))
-
-    scenario = Scenario(garble=garble)
-    for place in range(8):
-        bits = int.from_bytes(struct.pack("<f", 1.25 * place - 3), "little")
-        scenario.inject(
-            (1, 2, bits - (1 << 32) if bits >> 31 else bits), RUN_NS + 105 * MS + place * 400 * MS
-        )
-    scenario.injected[:] = [(at, (v[0], v[1], v[2] & 0xFFFF_FFFF)) for at, v in scenario.injected]
-    wrong = telemetry_values(gather(scenario.plan, scenario.recording())).wrong
-    assert misreading(wrong, TELEMETRY[2]) == "every wrong value is 10 times the injected one"
+def test_a_value_that_is_many_packets_old_is_told_with_its_age():
+    why = explain_field(comparison(evidence(preloaded=9, seconds=12.0)), TELEMETRY, 1)
+    assert (why.told, why.best) == (True, "it is 9 packets old: one by design, 8 more")
 
 
 @pytest.mark.parametrize(("preloaded", "age"), [(1, 1), (2, 2), (3, 3)])

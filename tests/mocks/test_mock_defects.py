@@ -5,6 +5,7 @@ import struct
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from statistics import linear_regression, stdev
 
 import pytest
 from mock_talk import RX, TX, Talk, virtual
@@ -16,7 +17,7 @@ from harness.plan.model import CHECK_KINDS, TelemetryField
 from harness.plan.reader import load_plan
 from mocks.bench import VirtualBench, open_virtual
 from mocks.defects import CATALOGUE, Defect, find_defect
-from mocks.settings import DUNLIN
+from mocks.settings import DUNLIN, MockSettings
 
 TESTPLANS = Path(__file__).parents[2] / "testplans"
 WITHIN_US = DUNLIN.failsafe.within_ns // 1_000
@@ -199,6 +200,18 @@ def test_servo_glitch() -> None:
         assert {part.outputs_us[0] for part in others} == {1500, 1500 + stretch}
 
 
+def test_noisy_stick_supply() -> None:
+    """1000 packets of the transmitter's own sticks: standard deviations to within 15 %, 6 errors and more."""
+    defect, near = both("noisy-stick-supply")
+    for talk, sigma in ((defect, (9**2 + 6**2 / 2) ** 0.5), (near, 3)):
+        talk.run(20 * S)
+        shown = [part.outputs_us[1] for part in talk.all(m.Applied)]
+        seconds = [n * 0.02 for n in range(len(shown))]
+        line = linear_regression(seconds, shown)
+        off = [us - line.intercept - line.slope * at for at, us in zip(seconds, shown, strict=True)]
+        assert stdev(off) == pytest.approx(sigma, rel=0.15)
+
+
 def gaps_us(talk: Talk) -> list[int]:
     times = [part.at_us for part in talk.all(m.Applied)]
     return [after - before for before, after in pairwise(times)]
@@ -230,6 +243,50 @@ def test_packet_rate_low() -> None:
     for talk, rate in ((defect, 50 / 1.05), (near, 50 / 1.01)):
         talk.run(60 * S)
         assert len(talk.all(m.Sent)) / 60 == pytest.approx(rate, abs=0.05)
+
+
+# -- delays ----------------------------------------------------------------------------------------
+
+
+def stick_waits_us(talk: Talk) -> list[int]:
+    """Move the sticks at many phases; return for each how long until the receiver showed it."""
+    waits = []
+    for number in range(1, 40):
+        moved_ns = talk.bench.now_ns()
+        talk.tell(TX, m.Sticks(number, (1000 + number,) * 6))
+        talk.run(163 * MS)
+        shown = next(part for part in talk.all(m.Applied) if part.outputs_us[0] == 1000 + number)
+        waits.append(shown.at_us - moved_ns // 1_000)
+    return waits
+
+
+def test_sticks_queued() -> None:
+    defect, near = both("sticks-queued")
+    for talk, wait_us in ((defect, 80_000), (near, 10_000)):
+        waits = stick_waits_us(talk)
+        assert wait_us < min(waits) < wait_us + 6_000
+        assert wait_us + 15_000 < max(waits) < wait_us + 27_000
+        sampled = {part.packet: part.at_us for part in talk.all(m.Sent)}
+        assert max(part.at_us - sampled[part.packet] for part in talk.all(m.Applied)) < 1_000
+
+
+def test_packets_queued() -> None:
+    defect, near = both("packets-queued")
+    for talk, late_us in ((defect, (40_000, 41_000)), (near, (0, 9_000))):
+        talk.run(5 * S)
+        sampled = {part.packet: part.at_us for part in talk.all(m.Sent)}
+        late = [part.at_us - sampled[part.packet] for part in talk.all(m.Applied)]
+        assert late_us[0] < min(late) <= max(late) < late_us[1]
+        assert len(late) > 245
+
+
+def test_acknowledgement_late() -> None:
+    defect, near = both("acknowledgement-late")
+    for talk, turn_us in ((defect, 10_000), (near, 2_000)):
+        talk.run(5 * S)
+        took = [part.took_us for part in talk.all(m.Sent)]
+        assert turn_us < min(took) <= max(took) < turn_us + 1_000
+        assert len(took) > 245
 
 
 # -- telemetry -------------------------------------------------------------------------------------
@@ -298,6 +355,21 @@ def test_burst_loss() -> None:
         assert run == pytest.approx(length, rel=0.35)
 
 
+def test_loss_in_step() -> None:
+    defect, near = both("loss-in-step")
+    defect.run(61 * S)
+    applied = {part.packet for part in defect.all(m.Applied)}
+    sent = [part for part in defect.all(m.Sent) if part.at_us < 60_000_000]
+    lost = [part.at_us for part in sent if part.packet not in applied]
+    assert len(lost) == 15
+    assert {after - before for before, after in pairwise(lost)} == {4_000_000}
+    near.run(300 * S)
+    share, run = lost_runs(near)
+    # 15 000 packets, losses nearly single: four standard deviations
+    assert share == pytest.approx(1 / 200, abs=4 * (1 / 200 * 1.1 / 15_000) ** 0.5)
+    assert run < 1.3
+
+
 def test_duplicates_applied() -> None:
     defect, near = both("duplicates-applied")
     repeated = []
@@ -308,6 +380,26 @@ def test_duplicates_applied() -> None:
         assert talk.last(m.Counters).duplicates > 30
     assert repeated[0] > 30
     assert repeated[1] == 0
+
+
+# -- range ---------------------------------------------------------------------------------------
+
+
+def test_receiver_deaf() -> None:
+    """Half of the packets get lost 12 dB, or 4 dB, earlier than with a healthy receiver."""
+    edges = []
+    for near_miss in (None, True, False):
+        defect = None if near_miss is None else find_defect("receiver-deaf")
+        settings = MockSettings(distance_mm=1_000, attenuation_x10=200, retransmit_limit=0)
+        talk, bench = virtual(DUNLIN, settings, seed=1, defect=defect, near_miss=bool(near_miss))
+        lost = {}
+        for db in range(8, 32):
+            bench.turn_attenuator(10 * db)
+            before = len(talk.all(m.Applied))
+            talk.run(4 * S)
+            lost[db] = 200 - (len(talk.all(m.Applied)) - before)
+        edges.append(min(db for db, number in lost.items() if number > 100))
+    assert [edges[0] - edge for edge in edges[1:]] == [4, 12]
 
 
 # -- pins ------------------------------------------------------------------------------------------

@@ -232,3 +232,45 @@ def test_mock_receiver_starts_over_after_a_restart() -> None:
     missed = {part.packet for part in talk.all(m.Sent)} - {part.packet for part in talk.all(m.Applied)}
     assert 2 <= len(missed) <= 4
     assert bench.receiver.life.restarts == 1
+
+
+def entry_times(settings: MockSettings, rate_mhz: int = 50_000) -> tuple[list[int], list[int]]:
+    """Failsafe times since the last packet and failsafe instants in us, over six cuts at uneven times."""
+    talk, _ = virtual(settings=settings)
+    if rate_mhz != 50_000:
+        talk.tell(TX, m.Setting(m.SettingId.PACKET_RATE_MHZ, rate_mhz))
+    for number in range(6):
+        talk.run(500 * MS + number * 7 * MS)
+        cut(talk, 1_200)
+    since, instants, last = [], [], 0
+    for heard in talk.heard:
+        if isinstance(heard.message, m.Applied):
+            last = heard.message.at_us
+        elif isinstance(heard.message, m.OutputChange) and heard.message.reason == m.OutputReason.FAILSAFE:
+            since.append(heard.message.at_us - last)
+            instants.append(heard.message.at_us)
+    assert len(since) == 6
+    return since, instants
+
+
+def test_mock_receiver_goes_by_a_timer_at_any_packet_rate() -> None:
+    for rate_mhz in (50_000, 25_000):
+        assert set(entry_times(MockSettings(), rate_mhz)[0]) == {480_000}
+
+
+def test_mock_receiver_looks_at_its_timer_every_tick() -> None:
+    since, instants = entry_times(MockSettings(failsafe_tick_ns=7 * MS))
+    assert {at_us % 7_000 for at_us in instants} == {0}
+    assert 480_000 <= min(since) < max(since) < 487_000
+
+
+def test_mock_receiver_counts_its_own_frames() -> None:
+    settings = MockSettings(failsafe_by="frames", receiver_skew_ppm=200)
+    since, instants = entry_times(settings)
+    assert {at_us % 20_000 for at_us in instants} <= {0, 1, 19_999}
+    assert 460_000 <= min(since) < max(since) <= 480_001
+
+
+@pytest.mark.parametrize(("rate_mhz", "time_us"), [(50_000, 480_000), (25_000, 960_000)])
+def test_mock_receiver_counts_packet_periods(rate_mhz: int, time_us: int) -> None:
+    assert set(entry_times(MockSettings(failsafe_by="packets"), rate_mhz)[0]) == {time_us}

@@ -13,6 +13,8 @@ from harness.plan.describe import expected, written
 from harness.plan.fields import Reading, keys_of, read_value
 from harness.plan.kinds import (
     Choice,
+    Decibel,
+    Distance,
     Duration,
     Each,
     Flag,
@@ -37,6 +39,10 @@ from harness.plan.source import parse_document
         (Duration(0, S, word="random"), "a time from 0 ms to 1 s, or random"),
         (Share(Fraction(1, 2), Fraction(1)), "a share from 50 % to 100 %"),
         (Number(Fraction(0), Fraction(1)), "a number from 0 to 1"),
+        (Decibel(0, 205), "a level from 0 dB to 20.5 dB"),
+        (Decibel(-300, 100, ("dBm",)), "a power from -30 dBm to 10 dBm"),
+        (Decibel(-10, 10, ("dBm", "dB")), "a level from -1 dBm or dB to 1 dBm or dB"),
+        (Distance(10, 2_500_000), "a distance from 0.01 m to 2500 m"),
         (Whole(1, 1), "1"),
         (Whole(0, 9), "a whole number from 0 to 9"),
         (Flag(), "true or false"),
@@ -49,6 +55,7 @@ from harness.plan.source import parse_document
         ),
         (Each(p.Channel, 16), "a mapping from 1 to 16 channel names to their keys"),
         (Nested(p.Link), "a mapping"),
+        (Nested(p.Extend, flag=True), "true, false or a mapping"),
         (Variants("step"), "a list of steps"),
     ],
 )

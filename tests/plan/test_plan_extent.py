@@ -38,6 +38,8 @@ ACTIONS = (
     p.Wait(until="linked"),
     p.Restart(device=Role.RECEIVER, times=2),
     p.Inject(times=5),
+    p.Margin(by="power", from_x10=0, to_x10=-300),
+    p.Margin(by="hand", from_x10=0, to_x10=301, packets=50),
 )
 
 

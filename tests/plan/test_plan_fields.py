@@ -88,6 +88,7 @@ class Everything:
     pulses: tuple[int, ...] = key(Items(Pulse()), "Some pulses.", ())
     pairs: tuple[tuple[str, int], ...] = key(Items(Name("shelf"), Pulse()), "Pulse by shelf.", ())
     inner: Inner = key(Nested(Inner), "One inside.", Inner())
+    extra: Inner | None = key(Nested(Inner, flag=True), "One inside, or none.", None)
     shelves: tuple[Shelf, ...] = key(Each(Shelf, at_most=2), "The shelves.", ())
     deeds: tuple[Deed, ...] = key(Variants("deed"), "What to do.", ())
 
@@ -154,6 +155,10 @@ GOOD = [
     ("inner: {size: 3}", "inner", Inner(size=3)),
     ("inner: 3", "inner", Inner(size=3)),
     ("inner:", "inner", Inner()),
+    ("extra: true", "extra", Inner()),
+    ("extra: false", "extra", None),
+    ("extra: {size: 3}", "extra", Inner(size=3)),
+    ("count: 1", "extra", None),
     (SHELVES, "shelves", (Shelf("a", length=1), Shelf("b", length=2))),
     ("deeds: [push]", "deeds", (Deed(Push(), "", "deeds[0]"),)),
     ("deeds: [push: ]", "deeds", (Deed(Push(), "", "deeds[0]"),)),
@@ -172,6 +177,8 @@ NAME_RULE = "a name is 1 to 40 printable characters without blanks around them"
 PULSE = "a pulse from 500 us to 2500 us"
 BAD = [
     ("time: 2 s", ":1:7: time: '2 s' is out of range; write a time from 1 ms to 1 s"),
+    ("extra: maybe", ":1:8: extra: unknown word 'maybe'; write true or false"),
+    ("extra: {size: x}", ":1:15: extra.size: 'x' is no whole number; write a whole number from 0 to 9"),
     ("time: 999 us", ":1:7: time: '999 us' is out of range; write a time from 1 ms to 1 s"),
     ("time:", ":1:6: time: nothing stands here; write a time from 1 ms to 1 s"),
     ("time: [1 ms]", ":1:7: time: a list stands here; write a time from 1 ms to 1 s"),

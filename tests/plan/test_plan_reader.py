@@ -82,6 +82,31 @@ def test_reads_a_plan_into_frozen_values() -> None:
         ("restart: receiver", p.Restart(device=Role.RECEIVER)),
         ("restart: {device: transmitter, times: 2}", p.Restart(device=Role.TRANSMITTER, times=2)),
         ("inject: {times: 3}", p.Inject(times=3)),
+        (
+            "throughput: {to: 400 Hz, loss: 0.1 %}",
+            p.FindThroughput(to_mhz=400_000, loss=Fraction(1, 1000)),
+        ),
+        (
+            "throughput: {from: 40 Hz, to: 80 Hz, resolution: 2.5 Hz, trial: 5 s, method: RFC 2544}",
+            p.FindThroughput(
+                from_mhz=40_000, to_mhz=80_000, resolution_mhz=2_500, trial_ns=5 * S, method="RFC 2544"
+            ),
+        ),
+        ("back_to_back", p.FindBackToBack()),
+        (
+            "back_to_back: {up_to: 9, repeats: 3, method: RFC 9004}",
+            p.FindBackToBack(up_to=9, repeats=3, method="RFC 9004"),
+        ),
+        (
+            "overload: {rate: 200 Hz, for: 1 s, after: 5 s, times: 2}",
+            p.Overload(rate_mhz=200_000, for_ns=S, after_ns=5 * S, times=2),
+        ),
+        ("own_sticks", p.OwnSticks()),
+        ("own_sticks: 2 min", p.OwnSticks(for_ns=120 * S)),
+        (
+            "margin: {by: power, from: 0 dBm, to: -30 dBm, normal: 4 dBm, distance: 50 cm}",
+            p.Margin(by="power", from_x10=0, to_x10=-300, normal_x10=40, distance_mm=500),
+        ),
     ],
 )
 def test_reads_every_kind_of_step(written: str, action: p.StepAction) -> None:
@@ -112,8 +137,24 @@ def test_reads_a_repeated_step_with_its_place() -> None:
                 during=("cut",),
             ),
         ),
+        (
+            "latency: {of: stick, percentile: 90 %, at_most: 60 ms}",
+            p.Latency(of="stick", percentile=Fraction(90, 100), at_most_ns=60 * MS),
+        ),
+        (
+            "control_age: {percentile: 99 %, at_most: 60 ms, during: cut}",
+            p.ControlAge(percentile=Fraction(99, 100), at_most_ns=60 * MS, during=("cut",)),
+        ),
         ("control_gap: {at_most: 100 ms}", p.ControlGap(at_most_ns=100 * MS)),
+        ("loss_pattern", p.LossPattern()),
+        (
+            "loss_pattern: {longest_run: 3, periodic: allowed, period_up_to: 5 s, false_alarm: 1 %}",
+            p.LossPattern(
+                longest_run=3, periodic="allowed", period_up_to_ns=5 * S, false_alarm=Fraction(1, 100)
+            ),
+        ),
         ("duplicates", p.Duplicates()),
+        ("failsafe_entry: {from: cut}", p.FailsafeEntry(since="cut")),
         (
             "failsafe_entry: {within: 450 ms, share: 80 %}",
             p.FailsafeEntry(within_ns=450 * MS, share=Fraction(4, 5)),
@@ -122,6 +163,10 @@ def test_reads_a_repeated_step_with_its_place() -> None:
         ("failsafe_exit:", p.FailsafeExit()),
         ("no_false_failsafe", p.NoFalseFailsafe()),
         ("fidelity: {during: [cut, elevon sweep]}", p.Fidelity(during=("cut", "elevon sweep"))),
+        (
+            "fidelity: {tolerance: 4 us, monotonic: any, resolution: required}",
+            p.Fidelity(tolerance_us=4, monotonic="any", resolution="required"),
+        ),
         ("telemetry_value", p.TelemetryValue()),
         (
             "telemetry_age: {at_most: 60 ms, at_most_packets: 2}",
@@ -136,6 +181,36 @@ def test_reads_every_kind_of_check(written: str, rule: p.Check) -> None:
     assert read(("failsafe_entry", written)).checks[1].rule == rule
 
 
+@pytest.mark.parametrize(
+    ("written", "rule"),
+    [
+        ("noise: {at_most: 4 us}", p.Noise(at_most_us=4)),
+        (
+            "noise: {at_most: 9 us, peak_to_peak: 40 us, hum: 2 us, mains: 60 Hz}",
+            p.Noise(at_most_us=9, peak_to_peak_us=40, hum_us=2, mains="60 Hz"),
+        ),
+    ],
+)
+def test_reads_a_check_of_the_own_sticks(written: str, rule: p.Check) -> None:
+    assert read(("settle: 1 s", "own_sticks"), ("failsafe_entry", written)).checks[1].rule == rule
+
+
+@pytest.mark.parametrize(
+    ("step", "written", "rule"),
+    [
+        ("throughput: {to: 400 Hz}", "throughput: {at_least: 100 Hz}", p.Throughput(at_least_mhz=100_000)),
+        ("back_to_back", "back_to_back: {at_least: 16}", p.BackToBack(at_least=16)),
+        (
+            "overload: {rate: 200 Hz}",
+            "recovery: {after: overload, within: 1 s}",
+            p.Recovery(after="overload", within_ns=S),
+        ),
+    ],
+)
+def test_reads_a_check_of_the_links_limits(step: str, written: str, rule: p.Check) -> None:
+    assert read(("settle: 1 s", step), ("failsafe_entry", written)).checks[1].rule == rule
+
+
 def test_covers_every_kind_in_these_tests() -> None:
     text = Path(__file__).read_text()
     assert all(f"p.{cls.__name__}(" in text for cls in (*p.STEP_KINDS, *p.CHECK_KINDS))
@@ -147,6 +222,13 @@ def test_reads_every_shipped_plan(path: Path) -> None:
     assert plan.name == path.stem
     assert plan.text.encode() == path.read_bytes()
     assert parse_plan(plan.text, "the recording", plan.name) == plan
+
+
+def test_reads_a_check_of_the_margin() -> None:
+    step = "margin: {by: hand, from: 0 dB, to: 60 dB}"
+    written = "link_margin: {at_least: 12.5 dB, delivery: 98 %, level_error: 2 dB}"
+    rule = read(("settle: 1 s", step), ("failsafe_entry", written)).checks[1].rule
+    assert rule == p.LinkMargin(at_least_x10=125, delivery=Fraction(98, 100), level_error_x10=20)
 
 
 def test_keeps_the_plan_text_exactly(tmp_path: Path) -> None:
@@ -172,8 +254,8 @@ def test_adds_the_check_of_the_bench_once() -> None:
     assert [check.name for check in taken.checks] == ["delivery", "failsafe_entry", "bench", "bench 2"]
 
 
-STEPS = "settle, hold, step, ramp, sweep, corners, wander, burst, cut, wait, restart, inject, repeat"
-TOP = "propsoff, title, about, safety, link, steps, checks"
+STEPS = ", ".join(kind.WORD for kind in p.STEP_KINDS)
+TOP = "propsoff, title, about, safety, link, extend, steps, checks"
 SWEEP_KEYS = "channels, shape, from, to, period, cycles, dwell"
 WRONG = [
     ("propsoff: 1\n", "", "1:1: the key `propsoff` is missing; it takes 1"),

@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from plan_samples import complaint, complaints, read, spoiled
 
+from harness.plan import model as p
+
 ELEVON = "{range: 1100 us to 1900 us, failsafe: centre}"
 MOTOR = "{range: 1000 us to 2000 us, role: throttle, failsafe: low}"
 SETTLE = "settle: 1 s"
@@ -65,6 +67,13 @@ WRONG = [
      "link.channels.all: the word `all` means every channel; choose another name"),
     ("  - failsafe_entry\n", "  - packet_rate: {at_least: 51 Hz}\n", "19:29",
      "checks[1].packet_rate.at_least: 51 Hz is more than the link's rate; at most 50 Hz"),
+    ("duration: 1 s, times: 20}", "duration: 1 s, times: 20, packet_rate: 25 Hz}", "19:5",
+     "checks[1].failsafe_entry: every cut is at another packet rate; add a cut without `packet_rate`"),
+    ("times: 20}\nchecks", "times: 20}\n  - cut: {duration: 1 s, packet_rate: 50 Hz}\nchecks", "17:39",
+     "steps[4].cut.packet_rate: 50 Hz is the link's own rate; leave it out, or write another rate"),
+    ("times: 20}\nchecks", "times: 20}\n  - cut: {duration: 1 s, packet_rate: 3.999 Hz}\nchecks", "17:39",
+     "steps[4].cut.packet_rate: at 3.999 Hz packets come so far apart that one lost packet brings failsafe; "
+     "at least 4 Hz"),
     ("  - failsafe_entry\n", "  - control_gap: {at_most: 19 ms}\n", "19:28",
      "checks[1].control_gap.at_most: 19 ms is shorter than one packet period; at least 20 ms"),
     ("duration: 1 s", "duration: 520 ms", "19:5",
@@ -76,6 +85,9 @@ WRONG = [
     ("cut: {duration: 1 s, times: 20}", "settle", "19:5",
      "checks[1].failsafe_entry: failsafe_entry needs a cut step; "
      "add one, such as `cut: {duration: 1 s, times: 20}`"),
+    ("title: A small plan", "title: A small plan\nextend: {up_to: 100.7 s}", "3:17",
+     "extend.up_to: the steps take up to 50.4 s, so there is no time for them twice; "
+     "at least 100.8 s, or leave `extend` out"),
 ]  # fmt: skip
 
 
@@ -102,8 +114,12 @@ NEAR = [
     ("  - failsafe_entry\n", "  - packet_rate: {at_least: 50 Hz}\n"),
     ("  - failsafe_entry\n", "  - control_gap: {at_most: 20 ms}\n"),
     ("duration: 1 s", "duration: 520.001 ms"),
+    ("times: 20}\nchecks", "times: 20}\n  - cut: {duration: 1 s, packet_rate: 4 Hz}\nchecks"),
+    ("times: 20}\nchecks", "times: 20}\n  - cut: {duration: 1 s, packet_rate: 51 Hz}\nchecks"),
     ("  - failsafe_entry\n", "  - failsafe_entry: {within: 979 ms}\n"),
     ("title: A small plan", "title: A small plan\nsafety: {throttle_up_to: 30 %}"),
+    ("title: A small plan", "title: A small plan\nextend: {up_to: 100.8 s}"),
+    ("title: A small plan", "title: A small plan\nextend: true"),
     ("duration: 1 s, times: 20}", "duration: 5 ms}\n  - repeat: {times: 2, steps: [cut: {duration: 1 s}]}"),
 ]
 
@@ -150,6 +166,19 @@ def test_wants_injected_telemetry_and_an_inject_step_for_a_telemetry_check(check
         f"checks[1].{word}: {word} without telemetry to inject; "
         "add a field with `source: injected` to link.telemetry"
     )
+
+
+def test_wants_an_own_sticks_step_for_a_noise_check() -> None:
+    noise = with_check("noise: {at_most: 4 us}")
+    assert complaint(noise).endswith(
+        "checks[1].noise: noise without an own_sticks step; add a step such as `own_sticks: {for: 10 s}`"
+    )
+    assert read(noise, ("settle: 1 s", "own_sticks")).checks[1].name == "noise"
+
+
+def test_wants_a_limit_for_hum_where_mains_is_given() -> None:
+    noise = with_check("noise: {at_most: 4 us, mains: 50 Hz}")
+    assert "checks[1].noise.mains: `mains` without `hum`" in complaint(noise, ("settle: 1 s", "own_sticks"))
 
 
 @pytest.mark.parametrize("word", ["failsafe_entry", "failsafe_outputs", "failsafe_exit"])
@@ -209,6 +238,15 @@ def test_refuses_a_plan_longer_than_a_day() -> None:
         "small.yaml:12:3: steps: the steps take up to 24 h, most of it steps[0]; "
         "at most 24 h; shorten or split the plan"
     )
+
+
+def test_refuses_to_extend_what_would_then_last_longer_than_a_day() -> None:
+    on = ("title: A small plan", "title: A small plan\nextend: true")
+    half = (SETTLE, "repeat: {times: 11, steps: [{wander: {for: 1 h}}]}")
+    more = (SETTLE, "repeat: {times: 12, steps: [{wander: {for: 1 h}}]}")
+    assert read(on, half).extend == p.Extend()
+    told = "extend: the steps take up to 12 h, too long to be played twice; a run takes at most 24 h"
+    assert told in complaint(on, more)
 
 
 def test_refuses_astronomic_repeats_at_once() -> None:

@@ -97,6 +97,9 @@ BOTH_ALLOW = [
     (("about",), "one\ntwo"),
     (("safety",), {"throttle_up_to": "50 %"}),
     (("safety",), None),
+    (("extend",), True),
+    (("extend",), False),
+    (("extend",), {"up_to": "30 min"}),
     (SETTLE, "settle"),
     (SETTLE, {"settle": None}),
     (SETTLE, {"settle": {}}),
@@ -114,6 +117,8 @@ BOTH_ALLOW = [
     ((*MOTOR, "range"), "1000us to 2000us"),
     (("steps", 3, "cut", "phase"), "3 ms"),
     (("link", "telemetry", "supply", "scale"), -0.25),
+    (SETTLE, {"margin": {"by": "power", "from": "0 dBm", "to": "-30 dBm", "distance": "1.5 m"}}),
+    (SETTLE, {"margin": {"by": "hand", "from": "0dB", "to": "60 dB", "in_line": "20 dB"}}),
 ]
 
 
@@ -133,6 +138,10 @@ BOTH_REFUSE = [
     (("title",), "two\nlines"),
     (("title",), "x" * 121),
     (("titel",), "x"),
+    (("extend",), "yes"),
+    (("extend",), 3),
+    (("extend",), {"up_to": 30}),
+    (("extend",), {"looks": 4}),
     (("link",), None),
     (("link", "packet_rate"), 50),
     (("link", "packet_rate"), "50"),

@@ -12,6 +12,11 @@ from hypothesis import strategies as st
 from harness.plan import units
 from harness.plan.units import QuantityError
 
+
+def _decibel(text: str) -> int:
+    return units.parse_decibel(text, ("dBm", "dB"))
+
+
 EXACT = [
     # SI brochure, 9th edition: section 3 (milli 10**-3, micro 10**-6, kilo 10**3), section 4, table 8
     # (1 min = 60 s, 1 h = 60 min).
@@ -39,6 +44,13 @@ EXACT = [
     (units.parse_number, "+2.5", Fraction(5, 2)),
     (units.parse_number, "1e-3", Fraction(1, 1000)),
     (units.parse_number, "2.5E+2", Fraction(250)),
+    (_decibel, "20 dB", 200),
+    (_decibel, "0.5dB", 5),
+    (_decibel, "-10 dBm", -100),
+    (_decibel, "-0 dBm", 0),
+    (units.parse_distance, "1 m", 1_000),
+    (units.parse_distance, "2.5 km", 2_500_000),
+    (units.parse_distance, "12 cm", 120),
     (units.parse_whole, "20", 20),
     (units.parse_whole, "-20", -20),
 ]
@@ -51,6 +63,20 @@ def test_reads_a_quantity(parse, text, value) -> None:
 
 ANY_UNIT = "(us, ms, s, min, h)"
 WRONG = [
+    (_decibel, "-30", "'-30' has no unit", "write -30 dBm, or another unit: dB", ""),
+    (_decibel, "-30 dbm", "unknown unit 'dbm'", "units here: dBm, dB", "-30 dBm"),
+    (_decibel, "10 db", "unknown unit 'db'", "units here: dBm, dB", "10 dB"),
+    (_decibel, "0.55 dB", "'0.55 dB' is finer than 0.1 dBm", "write at most one decimal", ""),
+    (_decibel, "- 3 dB", "'- 3 dB' has a blank after the sign", "write it such as -10 dBm", ""),
+    (_decibel, "-1,5 dB", "'-1,5 dB' has a comma", "write a decimal point", "-1.5 dB"),
+    (units.parse_distance, "1 metre", "unknown unit 'metre'", "units here: mm, cm, m, km", "1 m"),
+    (
+        units.parse_distance,
+        "0.1 mm",
+        "'0.1 mm' is a distance finer than 1 mm",
+        "write at most three decimals of a m",
+        "",
+    ),
     (units.parse_duration, "20", "'20' has no unit", "write 20 ms, or another unit: us, s, min, h", ""),
     (units.parse_frequency, "50", "'50' has no unit", "write 50 Hz, or another unit: mHz, kHz", ""),
     (units.parse_pulse, "1500", "'1500' has no unit", "write 1500 us", ""),

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from scipy import stats as scipy_stats
 from statsmodels.stats.proportion import proportion_confint
 
-from harness.stats import binomial as stats
 from harness.chance import stream
+from harness.stats import binomial as stats
 
 NEWCOMBE = [
     # Newcombe 1998, Statistics in Medicine 17:857-872, Table I (read in a secondary copy), 4 decimals
@@ -217,3 +217,17 @@ def test_order_statistic_limits_hold_their_confidence_in_simulation():
     room = 3 * math.sqrt(300 * 0.05 * 0.95)
     assert sum(sample[low - 1] > true for sample in samples) <= 15 + room
     assert sum(sample[high - 1] < true for sample in samples) <= 15 + room
+
+
+@pytest.mark.parametrize(
+    ("failures", "trials"), [(0, 59), (1, 93), (2, 124), (3, 153), (4, 181), (5, 208)]
+)
+def test_a_tolerance_bound_leaves_out_as_many_as_wilks_allows(failures, trials):
+    """R = C = 0.95 in Wilks 1941 (memory: the source was not read, the numbers were recomputed)."""
+    assert stats.tolerance_rank(trials, 0.95, 0.95) == trials - failures
+    assert stats.tolerance_rank(trials - 1, 0.95, 0.95) == (trials - failures if failures else None)
+
+
+def test_the_largest_of_59_covers_95_per_cent():
+    assert stats.share_below_largest(59, 0.95) >= 0.95 > stats.share_below_largest(58, 0.95)
+    assert stats.share_below_largest(0, 0.95) == 0.0

@@ -1,0 +1,53 @@
+"""Do a margin step and a link_margin check make sense? Units, direction and number of levels."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from harness.plan import model as p
+from harness.plan.units import format_decibel
+
+if TYPE_CHECKING:
+    from harness.plan.rules import Facts
+
+FEWEST_LEVELS: Final = 3
+MOST_LEVELS: Final = 200
+"""A curve needs three levels; each level takes seconds."""
+EXAMPLES: Final = {
+    "power": "margin: {by: power, from: 0 dBm, to: -30 dBm}",
+    "hand": "margin: {by: hand, from: 0 dB, to: 60 dB}",
+}
+
+
+def check_margin(step: p.Margin, path: str, facts: Facts) -> None:
+    """Note what is wrong with a margin step."""
+    unit, example = step.unit, f"such as `{EXAMPLES[step.by]}`"
+    for word in ("from", "to", "normal"):
+        node = facts.reading.places.get(f"{path}.{word}")
+        if node is not None and not node.text.rstrip().endswith(unit) and facts.is_written(f"{path}.by"):
+            facts.problem(f"{path}.{word}", f"{node.text} with by: {step.by}", f"write {unit}, {example}")
+            return
+    if step.by == "hand" and min(step.from_x10, step.to_x10, step.normal) < 0:
+        facts.problem(path, "an attenuation below 0 dB", "write 0 dB or more")
+        return
+    levels = len(step.levels_x10)
+    if levels < 2:
+        weaker = "lower" if step.by == "power" else "higher"
+        found = f"{format_decibel(step.to_x10, unit)} does not weaken the link"
+        facts.problem(f"{path}.to", found, f"write a {weaker} level than `from`, {example}")
+    elif not FEWEST_LEVELS <= levels <= MOST_LEVELS:
+        found = f"{levels} levels from first to last"
+        facts.problem(f"{path}.step", found, f"from {FEWEST_LEVELS} to {MOST_LEVELS} levels, {example}")
+
+
+def check_link_margin(check: p.LinkMargin, path: str, facts: Facts) -> None:
+    """Note a link_margin check without a margin step, or with several that cannot be one measurement."""
+    words = facts.words("step")
+    whole = "steps" in facts.reading.places and "step" not in facts.reading.torn
+    if whole and "margin" not in words:
+        facts.problem(path, "link_margin without a margin step", f"add one, such as `{EXAMPLES['power']}`")
+        return
+    steps = [made for made in facts.reading.made.values() if isinstance(made, p.Margin)]
+    if not check.during and len({(step.by, step.normal, step.in_line_x10) for step in steps}) > 1:
+        found = "margin steps with different `by`, `normal` or `in_line` cannot be one measurement"
+        facts.problem(path, found, "name the steps that belong together in `during`")

@@ -1,0 +1,300 @@
+"""How sure can we be of a share when the bad ones come in bursts? Limits that hold for correlated losses.
+
+A link that goes from good to bad with probability g for each packet and back with probability r (Gilbert's
+two-state chain) has in the long run the bad share g / (g + r), in bursts of 1 / r packets on average. Limits
+for independent trials are far too narrow there. `share_limits` takes both rates as uncertain as the bursts
+seen leave them, and more so where bursts or the gaps between them vary in length more than the chain's do.
+tests/evidence/coverage.md shows how often the limits hold.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.stats.beta_ratio import Reals, log_ratio_quantile
+from harness.stats.binomial import MAX_SAMPLES
+
+Flags = NDArray[np.bool_]
+
+FEWEST_BURSTS: Final = 10
+"""Fewest bursts that must be expected at the share asked for, before data can show that it is reached."""
+ASSUMED_BURST: Final = 3.0
+"""Mean length of a burst that is assumed as long as none was seen; our choice, no source."""
+LONG_BURST: Final = 10.0
+"""Longest mean length of a burst that is allowed for as long as none was seen; our choice, no source."""
+OVERWHELMING: Final = 0.999
+"""Confidence that a shortfall needs where fewer than `FEWEST_BURSTS` can be expected."""
+_CHANCE: Final = 8.0
+"""Variance of a spread seen in n exponential lengths, times n: kurtosis 9 less 1."""
+_CANDIDATES: Final = 48
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """All that the limits need of a sequence: `bad` ones of `trials` came in `bursts` of bad ones.
+
+    `spread` is by how much the lengths of bursts vary more than a two-state chain's of the same mean
+    (variance over variance, at least 1), `gap_spread` likewise for the gaps between bursts.
+    """
+
+    trials: int
+    bad: int
+    bursts: int
+    spread: float = 1.0
+    gap_spread: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class ShareLimits:
+    """What time-ordered trials tell about the share of good ones; each limit is one-sided.
+
+    `burst_length` is the mean length of a burst of bad ones, as estimated, or as assumed where none was
+    seen; `bursts` how many were seen; `effective` how many independent trials would tell as much; `certain`
+    is the upper limit at `OVERWHELMING` confidence.
+    """
+
+    lower: float
+    upper: float
+    burst_length: float
+    bursts: int
+    effective: float
+    certain: float = 1.0
+
+
+def share_limits(
+    bad: Flags, confidence: float, *, unknown: Flags | None = None, unplaced: int = 0
+) -> ShareLimits:
+    """Return limits of the share of good trials from time-ordered flags of the bad ones.
+
+    Trials flagged `unknown` count as bad for the lower limit and as good for the upper; so do `unplaced`
+    further ones, as one burst after the last. No trials: limits 0 and 1.
+    """
+    best, worst = tallies(bad, unknown=unknown, unplaced=unplaced)
+    return limits_of(best, confidence, worst=worst)
+
+
+def tallies(
+    bad: Flags, *, unknown: Flags | None = None, unplaced: int = 0
+) -> tuple[Tally, tuple[Tally, ...]]:
+    """Return what to take the upper limit from, and what the lower: the least of several.
+
+    With unknown ones the lower limit is that of the worst case, but no better than that of the known alone:
+    a further burst may tell that bursts are short.
+    """
+    if not unplaced and (unknown is None or not unknown.any()):
+        seen = tally(bad)
+        return seen, (seen,)
+    unknown = np.zeros(len(bad), dtype=np.bool_) if unknown is None else unknown
+    worst = tally(bad | unknown, unplaced=unplaced, unplaced_bad=True)
+    return tally(bad & ~unknown, unplaced=unplaced), (tally(bad[~unknown]), worst)
+
+
+def limits_of(seen: Tally, confidence: float, *, worst: tuple[Tally, ...] = ()) -> ShareLimits:
+    """Return the limits for a tally; the lower one is the least of those of `worst`, if there are any."""
+    return ShareLimits(
+        lower=min(_limits(one, confidence)[0] for one in worst or (seen,)),
+        upper=_limits(seen, confidence)[1],
+        burst_length=mean_burst(seen.bad, seen.bursts),
+        bursts=seen.bursts,
+        effective=effective_trials(seen),
+        certain=_certain(seen),
+    )
+
+
+def tally(bad: Flags, *, unplaced: int = 0, unplaced_bad: bool = False) -> Tally:
+    """Count bad trials, their bursts (runs without a good one between) and how much the lengths vary."""
+    after = np.full(unplaced, unplaced_bad, dtype=np.bool_)
+    padded = np.concatenate(([False], bad, after, [False]))
+    edges = np.flatnonzero(padded[1:] != padded[:-1])
+    starts, ends = edges[::2], edges[1::2]
+    lengths, gaps = ends - starts, starts[1:] - ends[:-1]
+    return Tally(
+        trials=len(bad) + unplaced,
+        bad=int(lengths.sum()),
+        bursts=len(lengths),
+        spread=float(spread(len(lengths), lengths.sum(), (lengths**2).sum())),
+        gap_spread=float(spread(len(gaps), gaps.sum(), (gaps**2).sum())),
+    )
+
+
+def spread(count: Any, total: Any, squares: Any) -> Reals:
+    """Return by how much lengths vary more than geometric ones of the same mean; at least 1.
+
+    Variance seen over mean (mean - 1), both as if one more length of `ASSUMED_BURST` had been seen, less
+    one standard deviation of that ratio under the chain, sqrt(8 / count): what chance alone explains does
+    not widen the limits. Element by element; `squares` is the sum of squared lengths.
+    """
+    n, length, square = (np.asarray(each, dtype=np.float64) for each in (count, total, squares))
+    mean = length / np.maximum(n, 1)
+    prior = ASSUMED_BURST * (ASSUMED_BURST - 1)
+    ratio = (square - n * mean**2 + prior) / (n * np.maximum(0.0, mean * (mean - 1)) + prior)
+    return np.maximum(1.0, ratio - np.sqrt(_CHANCE / np.maximum(n, 1)))
+
+
+def mean_burst(bad: Any, bursts: Any) -> Any:
+    """Return the mean length of a burst, drawn to `ASSUMED_BURST` as by one more burst of that length."""
+    return (bad + ASSUMED_BURST) / (bursts + 1)
+
+
+def bursts_expected(trials: Any, bad_share: float, burst_length: Any) -> Any:
+    """Return how many bursts of `burst_length` trials make up `bad_share` of `trials`."""
+    return trials * bad_share / burst_length
+
+
+def reached(limits: ShareLimits, trials: int, at_least: float) -> bool | None:
+    """Return whether the share of good trials reaches `at_least`; None if the data leave it open.
+
+    Yes: the lower limit reaches it, and `FEWEST_BURSTS` would be expected there, of the length seen but no
+    shorter than `ASSUMED_BURST`. With no burst seen, a link exactly there would pass with probability
+    exp(-30 / b) if its bursts had a mean of b: 5 % for b = 10, less below.
+    No: the upper limit is under it, and as many bursts of the length seen would be expected there, or the
+    shortfall is overwhelming (`ShareLimits.certain`).
+    """
+    ends = limits.lower, limits.upper, limits.certain
+    passed, failed = decide(ends, trials, limits.burst_length, at_least)
+    return True if passed else False if failed else None
+
+
+def decide(ends: tuple[Any, Any, Any], trials: Any, burst_length: Any, at_least: float) -> tuple[Any, Any]:
+    """Return whether the share is reached, and whether it is missed, element by element; see `reached`.
+
+    `ends` are the lower limit, the upper limit and the certain one.
+    """
+    lower, upper, certain = ends
+    need = FEWEST_BURSTS * (1 - 1e-9)  # 1 - 0.98 is not quite 0.02
+    rare = bursts_expected(trials, 1 - at_least, np.maximum(ASSUMED_BURST, burst_length)) < need
+    few = bursts_expected(trials, 1 - at_least, burst_length) < need
+    return (lower >= at_least) & ~rare, (upper < at_least) & (~few | (certain < at_least))
+
+
+def trials_to_settle(seen: Tally, at_least: float, confidence: float) -> int | None:
+    """Return about how many trials in all would settle whether the share of good ones reaches `at_least`.
+
+    Assumes that further trials go as those so far. None if more than 10**9 would be needed.
+    """
+    if at_least >= 1 or at_least <= 0 or not seen.trials:
+        return None
+    low, high = seen.trials, MAX_SAMPLES
+    for _ in range(4):
+        totals = np.unique(np.geomspace(low, high, _CANDIDATES).astype(np.int64))
+        settled = np.flatnonzero(_settled(seen, totals, at_least, confidence))
+        if not len(settled):
+            return None
+        first = int(settled[0])
+        low, high = int(totals[max(0, first - 1)]), int(totals[first])
+    return high
+
+
+def _settled(seen: Tally, totals: NDArray[np.int64], at_least: float, confidence: float) -> Flags:
+    """Return whether each of `totals` trials like those seen would settle it; counts are whole numbers."""
+    bad, bursts = (np.rint(count * totals / seen.trials) for count in (seen.bad, seen.bursts))
+    given = totals, bad, bursts
+    spreads = seen.spread, seen.gap_spread
+    ends = (*limits(*given, confidence, *spreads), certain_limit(*given, *spreads))
+    passed, failed = decide(ends, totals, mean_burst(bad, bursts), at_least)
+    settled: Flags = passed | failed
+    return settled
+
+
+def effective_trials(seen: Tally) -> float:
+    """Return how many independent trials would tell as much, at most as many as there are.
+
+    trials (g + r) / ((1 - r) spread + (1 - g) gap_spread), from the variance of a share in alternating
+    runs; for a two-state chain trials (1 - rho) / (1 + rho) with rho = 1 - g - r the correlation of
+    neighbours. Source: variance of a mean under correlation rho**k, standard; compare Klotz 1973 (cited
+    from memory).
+    """
+    r = 1 / mean_burst(seen.bad, seen.bursts)
+    g = min(1.0, seen.bursts / max(1, seen.trials - seen.bad))
+    varied = (1 - r) * seen.spread + (1 - g) * seen.gap_spread
+    return seen.trials * min(1.0, (g + r) / varied) if varied > 0 else float(seen.trials)
+
+
+@lru_cache(maxsize=4096)
+def _limits(seen: Tally, confidence: float) -> tuple[float, float]:
+    lower, upper = limits(seen.trials, seen.bad, seen.bursts, confidence, seen.spread, seen.gap_spread)
+    return float(lower), float(upper)
+
+
+@lru_cache(maxsize=4096)
+def _certain(seen: Tally) -> float:
+    return float(certain_limit(seen.trials, seen.bad, seen.bursts, seen.spread, seen.gap_spread))
+
+
+def certain_limit(trials: Any, bad: Any, bursts: Any, spread: Any = 1.0, gap_spread: Any = 1.0) -> Reals:
+    """Return the upper limit of the share of good trials at `OVERWHELMING` confidence; see `limits`."""
+    return limits(trials, bad, bursts, OVERWHELMING, spread, gap_spread)[1]
+
+
+def _least_if_long(n: Reals, lost: Reals, runs: Reals, confidence: float) -> Reals:
+    """Return the lower limit if the mean length of a burst is `LONG_BURST` more than that seen.
+
+    Bursts come as a Poisson process, their number K in L bad trials is Binomial(L, 1 / mean), and the number
+    expected is then Gamma(K + 1); here a gamma distribution with the mean and variance of that mixture,
+    which is exact for no bad trial: 1 - mean ln(1 / (1 - confidence)) / n.
+    """
+    from scipy.special import gammaincinv
+
+    mean = LONG_BURST + lost / runs
+    centre = 1 + lost / mean
+    variance = 1 + lost / mean * (2 - 1 / mean)
+    most = mean * variance / centre * gammaincinv(centre**2 / variance, confidence)
+    return np.asarray(np.maximum(0.0, 1 - most / np.maximum(n, 1)), dtype=np.float64)
+
+
+def _most_if_long(n: Reals, lost: Reals) -> Reals:
+    """Return the upper limit at `OVERWHELMING` confidence if bursts have a mean of `LONG_BURST`.
+
+    Bursts of mean b inflate the variance of a share by 2 b - 1: so many fewer independent trials.
+    """
+    from scipy.special import betaincinv
+
+    factor = 2 * LONG_BURST - 1
+    bad, good = np.maximum(lost, 1e-3) / factor, (n - lost) / factor
+    least = np.asarray(betaincinv(bad, good + 1, 1 - OVERWHELMING), dtype=np.float64)
+    return 1 - least
+
+
+def limits(
+    trials: Any, bad: Any, bursts: Any, confidence: float, spread: Any = 1.0, gap_spread: Any = 1.0
+) -> tuple[Reals, Reals]:
+    """Return the one-sided lower and upper limits of the share of good trials, element by element.
+
+    With G good and L bad trials in B bursts, the lower limit is a quantile of r / (g + r) where g ~
+    Beta(B + 1, G - B) and r ~ Beta(B, L - B + 1): the distributions whose quantiles are the exact
+    (Clopper-Pearson) limits of g and r. The upper limit is the same with good and bad exchanged. A spread
+    divides the counts behind the lengths concerned. With fewer than `FEWEST_BURSTS` seen, what they leave
+    open is limited by an assumption: bursts of a mean of `LONG_BURST` more than that seen. Then the
+    lower limit is at least the one that such bursts give, and the upper at most what they give at
+    `OVERWHELMING` confidence. Assumes that lengths of bursts and gaps are independent, and that the link
+    stays as it is.
+    Source: generalised (fiducial) limits, Weerahandi 1993 (cited from memory), for the two-state chain.
+    """
+    given = (trials, bad, bursts, spread, gap_spread)
+    n, lost, runs, wide, gap_wide = np.broadcast_arrays(*(np.asarray(each, np.float64) for each in given))
+    good = n - lost
+    runs = np.maximum(np.minimum(runs, np.minimum(lost, good)), 1.0)
+    lower = 1 - _share_above(runs, good, lost, gap_wide, wide, confidence)
+    upper = _share_above(runs, lost, good, wide, gap_wide, confidence)
+    few = runs < FEWEST_BURSTS
+    lower = np.where((lost <= 0) | (good <= 0), 0.0, lower)
+    lower = np.where(few, np.maximum(lower, _least_if_long(n, lost, runs, confidence)), lower)
+    upper = np.where(good <= 0, 1.0, upper)
+    upper = np.where(few, np.minimum(upper, _most_if_long(n, lost)), upper)
+    upper = np.where(lost <= 0, 1.0, upper)
+    return np.where(n <= 0, 0.0, lower), np.where(n <= 0, 1.0, upper)
+
+
+def _share_above(
+    runs: Reals, outside: Reals, inside: Reals, out_spread: Reals, in_spread: Reals, confidence: float
+) -> Reals:
+    """Return the upper limit of the share of a state that `inside` trials in `runs` were in."""
+    enter = runs / out_spread + 1, np.maximum(outside - runs, 0.0) / out_spread
+    leave = runs / in_spread, np.maximum(inside - runs, 0.0) / in_spread + 1
+    odds: Reals = np.exp(log_ratio_quantile(*enter, *leave, confidence))
+    return odds / (1 + odds)
