@@ -20,6 +20,8 @@ from harness.recording import Direction, RecordingWriter
 
 SLICE_NS: Final = 50 * MS
 """Longest single wait on a real bench, so that the display moves and an interrupt is soon seen."""
+PING_AFTER_START_NS: Final = 20 * MS
+"""A device that restarted has a new clock, to be mapped before it may restart again."""
 SEEN_MAX: Final = 4096
 """Bytes kept from each port until its device has identified itself, to explain a silence."""
 LINKED_FOR_NS: Final = 200 * MS
@@ -195,6 +197,7 @@ class Conversation:
         elif isinstance(message, m.Started):
             if role is Role.RECEIVER:
                 self.applied_at_ns, self.in_failsafe = None, False
+            self._ping_due[role] = self.bench.now_ns() + PING_AFTER_START_NS
             self.on_start(role)
         elif isinstance(message, m.Reply):
             port.replies[message.counter] = message

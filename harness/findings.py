@@ -18,6 +18,11 @@ KEYS: Final = (
 """Every section there can be, in the order in which they are shown."""
 
 
+def percent(share: float) -> str:
+    """Return a share of 1 as a percentage: 0.95 as `95 %`."""
+    return f"{100 * share:.6g} %"
+
+
 @dataclass(frozen=True, slots=True)
 class Figure:
     """One number with its unit, its interval if it has one, and what must be known to read it.

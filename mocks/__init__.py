@@ -8,7 +8,7 @@ What it contains:
   bursts and silences (`mocks.transmitter`);
 * the air: air time from payload and air rate, independent loss, two-state fading, acknowledgements that can
   be lost by themselves (`mocks.air`);
-* where a distance is given: transmit power, free-space loss, attenuators, sensitivity and a packet-error curve
+* where a distance is given: transmit power, free-space loss, attenuators, sensitivity, packet-error curve
   (`mocks.range`);
 * a receiver with a radio that acknowledges with a payload loaded one packet before, drops repeated packets
   and holds a few in a FIFO until its loop comes round; without packets it goes to failsafe

@@ -84,9 +84,7 @@ class WorldSettings:
         0,
         yaml="attenuation",
     )
-    transmit_power_x10: int = key(
-        _POWER, "The transmitter's power when it starts.", 0, yaml="transmit_power"
-    )
+    transmit_power_x10: int = key(_POWER, "The transmitter's power when it starts.", 0, yaml="transmit_power")
     receiver_power_x10: int = key(
         _POWER, "Power of the receiver's acknowledgements.", 0, yaml="receiver_power"
     )
@@ -198,9 +196,7 @@ class MockSettings(WorldSettings):
         (),
         yaml="failsafe",
     )
-    own_noise_us: int = key(
-        Pulse(0, 500), "RMS noise of the transmitter's own sticks.", 0, yaml="own_noise"
-    )
+    own_noise_us: int = key(Pulse(0, 500), "RMS noise of the transmitter's own sticks.", 0, yaml="own_noise")
     own_hum_us: int = key(
         Pulse(0, 500), "Amplitude of mains hum on the transmitter's own sticks.", 0, yaml="own_hum"
     )

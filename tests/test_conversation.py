@@ -11,6 +11,7 @@ from harness.bench.protocol import DEVICES, Chunk, Role
 from harness.clock import MS, S, VirtualClock
 from harness.codec import encode
 from harness.codec import messages as m
+from harness.codec.frames import decode_piece
 from harness.conversation import SEEN_MAX, Conversation
 from harness.recording import Direction, RecordingWriter, parse_recording
 
@@ -139,3 +140,20 @@ def test_the_link_state_is_told_from_what_the_receiver_says(messages, state):
     assert talk.link_state == state
     talk.advance(2 * S)
     assert talk.link_state == ("lost" if state == "linked" else state)
+
+
+def test_pings_a_device_soon_after_each_of_its_starts():
+    pings = []
+
+    def note(role, data, now_ns):
+        if role is RX and decode_piece(data[:-1]).type == m.Ping.TYPE:
+            pings.append(now_ns)
+        return []
+
+    starts = [Chunk(RX, encode(m.Started(1, 0), 0), at * S // 10) for at in (12, 14, 16)]
+    talk, _ = talk_over(ScriptedPorts(*starts, answer=note))
+    talk.keeps_alive = True
+    for tick in range(400):  # a real bench wakes when bytes come
+        talk.advance(tick * 5 * MS)
+    soon = [[at for at in pings if 0 < at - start.at_ns <= 30 * MS] for start in starts]
+    assert [len(each) for each in soon] == [1, 1, 1]

@@ -64,7 +64,7 @@ def test_checks_show_their_limits_with_units():
     )
     text = text_of(p.Settle(), checks=checks)
     assert "delivery   at least 99 %, confidence 95 %, during walk" in text
-    assert "usual      latency: percentile 95 %, at most 12 ms" in text
+    assert "usual      latency: of packet, percentile 95 %, at most 12 ms" in text
     assert text.endswith("  no_glitch\n")
 
 

@@ -34,7 +34,7 @@ def test_a_failed_check_tells_the_figure_and_the_limit_not_a_traceback(project):
 
 
 def test_inconclusive_is_a_failure_in_its_own_words(project):
-    (project.path / "tiny.yaml").write_text(TINY.replace("90 %", "99.99 %"))
+    (project.path / "tiny.yaml").write_text(TINY.replace("80 %", "99.99 %"))
     result = project.runpytest_subprocess()
     result.assert_outcomes(passed=2, failed=1)
     assert "inconclusive" in result.stdout.str().lower()

@@ -1,4 +1,4 @@
-"""What did the run measure? One module for each section of the report, each a pure function of the evidence."""
+"""What did the run measure? One module for each section of the report, each pure in the evidence."""
 
 from __future__ import annotations
 

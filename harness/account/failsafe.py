@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from harness.clock import MS, US
-from harness.findings import Cell, Figure, Grid, Section
+from harness.findings import Cell, Figure, Grid, Section, percent
 from harness.measure.arrays import Floats
 from harness.measure.evidence import Evidence
 from harness.measure.failsafe import CutEntry, Entry, failsafe_entries
@@ -64,7 +64,9 @@ def _figures(name: str, times: Floats) -> list[Figure]:
     if rank is not None:
         note = f"{rank}. of {len(times)}, Wilks"
         bound = _finite(times[rank - 1])
-        figures.append(Figure(f"{SHARE:.0%} of cuts, {name}", bound, "ms", (None, bound), CONFIDENCE, note))
+        figures.append(
+            Figure(f"{percent(SHARE)} of cuts, {name}", bound, "ms", (None, bound), CONFIDENCE, note)
+        )
     return figures
 
 
@@ -77,7 +79,7 @@ def _distribution(entries: Sequence[CutEntry]) -> Grid:
         _row(name, _times(entries, since_cut=since_cut))
         for name, since_cut in (("after the last packet", False), ("after the cut", True))
     )
-    heads = ("ms", "cuts", "least", *(f"{share:.0%}" for share in QUANTILES), "most", "bound 95/95")
+    heads = ("ms", "cuts", "least", *(percent(share) for share in QUANTILES), "most", "bound 95/95")
     note = "percentiles by RFC 2330 section 11.3; the bound holds for 95 % of cuts at 95 % confidence"
     return Grid("Time to failsafe", heads, rows, note)
 
@@ -101,7 +103,7 @@ def _other_rates(entries: Sequence[CutEntry]) -> list[Grid]:
     if not others:
         return []
     rows = (_row("after the last packet", _times(others, since_cut=False)),)
-    heads = ("ms", "cuts", "least", *(f"{share:.0%}" for share in QUANTILES), "most", "bound 95/95")
+    heads = ("ms", "cuts", "least", *(percent(share) for share in QUANTILES), "most", "bound 95/95")
     return [
         Grid("At another packet rate", heads, rows, "not judged: the declared time is for the link's rate")
     ]
@@ -127,8 +129,9 @@ def _notes(entries: Sequence[CutEntry], told: Timekeeping) -> tuple[str, ...]:
     if 0 < len(entries) < needed:
         share = share_below_largest(len(entries), CONFIDENCE)
         notes.append(
-            f"the latest of {len(entries)} cuts covers {share:.1%} of cuts at {CONFIDENCE:.0%} confidence; "
-            f"{needed} cuts make it {SHARE:.0%}"
+            f"the latest of {len(entries)} cuts covers {percent(round(share, 3))} of cuts at "
+            f"{percent(CONFIDENCE)} confidence; "
+            f"{needed} cuts make it {percent(SHARE)}"
         )
     notes.append("a cut comes up to one packet period after the last packet, so the time since it is shorter")
     return tuple(notes)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from harness.clock import S
-from harness.findings import Cell, Grid, Section
+from harness.findings import Cell, Grid, Section, percent
 from harness.measure.channels import RUNS_SHOWN, ChannelFigures, CrossTalk, channel_figures, cross_talk
 from harness.measure.evidence import Evidence
 from harness.measure.fidelity import Glitch, Report, around, deviations, glitches
@@ -178,7 +178,7 @@ def _at_rest(evidence: Evidence) -> list[Grid]:
         for name, one in zip(names, found, strict=True)
     )  # fmt: skip
     heads = ("channel", "mean us", "drift us/s", "RMS us", "at least", "at most", "peak to peak us")
-    note = f"{len(samples)} packets; limits one-sided at {CONFIDENCE:.0%}; drift is taken out first"
+    note = f"{len(samples)} packets; limits one-sided at {percent(CONFIDENCE)}; drift is taken out first"
     rest = Grid("The transmitter's own sticks at rest", heads, rows, note)
     tried = [hum(samples, mains_hz, CONFIDENCE, resolution) for mains_hz in MAINS_HZ]
     hums = [one for one in tried if one is not None]
@@ -188,7 +188,7 @@ def _at_rest(evidence: Evidence) -> list[Grid]:
 def _hums(names: Sequence[str], hums: Sequence[Hum]) -> Grid:
     rows = tuple((name, *(cell for one in hums for cell in _hum(one, n))) for n, name in enumerate(names))
     heads = [head for one in hums for head in (f"{one.mains_hz:g} Hz us", "at most us")]
-    notes = [f"amplitudes; limits one-sided at {CONFIDENCE:.0%}"]
+    notes = [f"amplitudes; limits one-sided at {percent(CONFIDENCE)}"]
     for one in hums:
         if one.told == "no":
             notes.append(

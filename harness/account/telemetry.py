@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from harness.clock import MS
-from harness.findings import Cell, Grid, Section
+from harness.findings import Cell, Grid, Section, percent
 from harness.measure.evidence import Evidence
 from harness.measure.misread import explain_field
 from harness.measure.telemetry import Comparison, comparison, telemetry_values
@@ -79,7 +79,7 @@ def _ages(ages: Sequence[TelemetryAge]) -> list[Grid]:
     )
     heads = ("age in", "sets", "least", "median", "from", "to", "95 %", "from", "to", "most")
     notes = [
-        f"from, to: distribution-free, each end one-sided at {CONFIDENCE:.0%}",
+        f"from, to: distribution-free, each end one-sided at {percent(CONFIDENCE)}",
         "one packet is by design, for a preloaded acknowledgement payload",
         "at least and at most differ where the injection met a packet on its way",
     ]

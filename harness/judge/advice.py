@@ -145,9 +145,7 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ),
     ("throughput", "between"): ("lower the step's `resolution`",),
     ("throughput", "open"): ("raise the step's `to`, and see that the run was not cut short",),
-    ("throughput", "bench"): (
-        "a faster serial line, or fewer telemetry bytes, lets the search go higher",
-    ),
+    ("throughput", "bench"): ("a faster serial line, or fewer telemetry bytes, lets the search go higher",),
     ("back_to_back", "fail"): (
         "empty the radio's whole FIFO in each turn of the receiver's loop, and keep that turn short",
         "a queue behind the FIFO bridges what the loop cannot take at once",

@@ -28,8 +28,8 @@ from harness.judge.link import (
 )
 from harness.judge.looks import look_note, look_taken, look_words, tightened
 from harness.judge.losses import judge_losses
-from harness.judge.noise import judge_noise
 from harness.judge.margin import judge_link_margin
+from harness.judge.noise import judge_noise
 from harness.judge.outputs import judge_fidelity, judge_no_glitch
 from harness.judge.pins import judge_pins
 from harness.judge.recovery import judge_failsafe_exit

@@ -5,6 +5,8 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Final
 
+import numpy as np
+
 from harness.clock import MS
 from harness.codec.codes import DEAD_MAN_MS
 from harness.codec.frames import Frame, decode_piece
@@ -24,13 +26,13 @@ def read_silences(port: PortPackets | None) -> tuple[Span, ...]:
     """
     if port is None:
         return ()
-    rows = zip(port.at_ns, port.direction, port.data, strict=True)
-    times = [at for at, way, data in rows if way == Direction.TO_DEVICE and _is_keep_alive(data)]
+    sizes = np.fromiter(map(len, port.data), dtype=np.int64, count=len(port.data))
+    told = np.frombuffer(bytes(port.direction), dtype=np.uint8) == int(Direction.TO_DEVICE)
+    maybe = np.flatnonzero(told & (sizes == KEEP_ALIVE_BYTES)).tolist()
+    times = [port.at_ns[place] for place in maybe if _is_keep_alive(port.data[place])]
     return tuple(Span(one, other) for one, other in pairwise(times) if other - one > DOUBTFUL_NS)
 
 
 def _is_keep_alive(data: bytes) -> bool:
-    if len(data) != KEEP_ALIVE_BYTES:
-        return False
     frame = decode_piece(data)
     return isinstance(frame, Frame) and frame.type == KeepAlive.TYPE

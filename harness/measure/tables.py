@@ -7,18 +7,19 @@ serial line lost, and where: that is bench trouble and never radio loss.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import compress
 from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.clock import S
 from harness.codec import messages as wire
-from harness.codec.frames import MAX_FRAME, Frame, checked_bodies, decode_piece
+from harness.codec.frames import Frame
 from harness.measure.arrays import Flags, Ints, Rows, ints
+from harness.measure.bodies import CRC_BYTES, Bodies, decode
 from harness.recording.model import Direction, PortPackets
 
 HEAD: Final = (("type", "u1"), ("counter", "<u2"))
@@ -57,6 +58,7 @@ NO_TAIL: Final = Tail(1, 1, 0)
 SKIPPED: Final = frozenset((wire.KeepAlive.TYPE,))
 """Known, counted, and of no interest here."""
 HALF: Final = 1 << 15
+NO_BODIES: Final = Bodies(np.zeros(0, dtype=np.uint8), ints([]), ints([]))
 MAX_TEXT: Final = 400
 """Console text kept of each port, in bytes: enough for a boot banner, bounded against a chatty device."""
 MANY: Final = 1 << 40
@@ -65,8 +67,10 @@ BUFFERED: Final = 4
 """Messages that a small device may still have to send when it restarts (common practice, no source)."""
 OBEYS_NS: Final = 2 * S
 """A device replies to a restart command and is gone within this time."""
-NOT_A_FRAME: Final = b"\xff"
-CRC_BYTES: Final = 2
+
+
+Kinds = NDArray[np.uint8]
+"""The message type of each frame."""
 
 
 class Heard(NamedTuple):
@@ -105,7 +109,8 @@ class Stream:
     messages that the counter shows to be missing before it; `segment` grows by one with each start of the
     device. `gaps` is an (n, 3) array: time of the frame before, of the frame after, and messages missing
     (`MANY` if nobody knows). `restarts` has the same for each start of the device: what it still had to send
-    before is missing, and its counter cannot tell.
+    before is missing, and its counter cannot tell. `piece_ns` and `piece_size` tell of every piece on the
+    line, good or bad: when, and how many bytes.
     """
 
     at_ns: Ints
@@ -122,6 +127,8 @@ class Stream:
     size: int
     text: bytes
     text_size: int
+    piece_ns: Ints = field(default_factory=lambda: ints([]))
+    piece_size: Ints = field(default_factory=lambda: ints([]))
 
     @property
     def messages(self) -> int:
@@ -135,7 +142,7 @@ class Stream:
 
     def table(self, kind: int) -> Table:
         """Return the table of a message type, empty if none came."""
-        return self.tables.get(kind) or _table(kind, [], ints([]), ints([]))[0]
+        return self.tables.get(kind) or _table(kind, NO_BODIES, ints([]), ints([]))[0]
 
     def lost_between(self, first: Ints, last: Ints) -> Ints:
         """Return how many messages are missing between the frames `first` and `last`, arrays of places."""
@@ -145,16 +152,14 @@ class Stream:
 
 def read_stream(packets: PortPackets | None, direction: Direction) -> Stream:
     """Decode one direction of a port. No input raises; what cannot be read is counted."""
-    if packets is None:
-        return _stream([], ints([]), [], 0)
-    wanted = np.asarray(packets.direction, dtype=np.int64) == int(direction)
-    data = list(compress(packets.data, wanted.tolist()))
-    at_ns = ints(packets.at_ns)[wanted]
-    bodies = checked_bodies([piece[:-1] if piece.endswith(b"\0") else NOT_A_FRAME for piece in data])
-    texts, bad = _second_look(data, bodies)
-    good = np.fromiter(map(bool, bodies), dtype=np.bool_, count=len(bodies))
-    kept = [body for body in bodies if body]
-    return _stream(kept, at_ns[good], texts, bad, sum(map(len, data)))
+    packets = packets or PortPackets([], [], [])
+    wanted = (np.frombuffer(bytes(packets.direction), dtype=np.uint8) == int(direction)).tolist()
+    data = list(compress(packets.data, wanted))
+    at_ns = np.fromiter(compress(packets.at_ns, wanted), dtype=np.int64, count=len(data))
+    sizes = np.fromiter(map(len, data), dtype=np.int64, count=len(data))
+    decoded = decode(data, sizes)
+    stream = _stream(decoded.bodies, at_ns[decoded.good], decoded.texts, decoded.bad)
+    return replace(stream, size=int(sizes.sum()), piece_ns=at_ns, piece_size=sizes)
 
 
 def with_commands(heard: Stream, told: Stream) -> Stream:
@@ -170,48 +175,12 @@ def with_commands(heard: Stream, told: Stream) -> Stream:
     return replace(heard, restarts=restarts)
 
 
-def _second_look(data: Sequence[bytes], bodies: list[bytes | None]) -> tuple[list[bytes], int]:
-    """Find frames behind console text among the bad pieces; return the text and how many stay bad.
-
-    `bodies` is mended in place. A piece that does not end at a delimiter was cut by length, so it is looked
-    at together with the next one.
-    """
-    texts: list[bytes] = []
-    bad, rest = 0, b""
-    for place, body in enumerate(bodies):
-        if body is not None:
-            rest = b""
-            continue
-        piece = data[place]
-        if not piece.endswith(b"\0"):
-            rest = (rest + piece)[-2 * MAX_FRAME :]
-            texts.append(piece)
-            continue
-        found = decode_piece((rest + piece[:-1])[-2 * MAX_FRAME :])
-        rest = b""
-        texts.append(found.text if isinstance(found, Frame) else piece[:-1])
-        if isinstance(found, Frame):
-            head = bytes((found.type, found.counter & 0xFF, found.counter >> 8))
-            bodies[place] = head + found.payload + bytes(CRC_BYTES)
-        else:
-            bad += not _is_text(piece[:-1])
-    return [text for text in texts if _is_text(text)], bad
-
-
-def _is_text(data: bytes) -> bool:
-    """Return whether bytes look printed rather than broken: nine in ten are ASCII text."""
-    printed = sum(32 <= byte < 127 or byte in b"\t\r\n\x1b" for byte in data)
-    return 10 * printed >= 9 * len(data) and bool(data)
-
-
-def _stream(bodies: list[bytes], at_ns: Ints, texts: Sequence[bytes], bad: int, size: int = 0) -> Stream:
-    heads = np.frombuffer(b"".join([body[:3] for body in bodies]), dtype=np.dtype(list(HEAD)))
-    kind, counter = heads["type"].astype(np.int64), heads["counter"].astype(np.int64)
-    started = kind == wire.Started.TYPE
-    lost, segment, back = _count(counter, started)
+def _stream(bodies: Bodies, at_ns: Ints, texts: Sequence[bytes], bad: int) -> Stream:
+    heads = bodies.rows(np.arange(len(bodies)), np.dtype(list(HEAD)))
+    kind, counter = heads["type"].copy(), heads["counter"].astype(np.int64)
+    lost, segment, back = _count(counter, kind == wire.Started.TYPE)
     tables, unreadable = _tables(bodies, kind, at_ns)
     others, more = _others(bodies, kind, at_ns, counter)
-    text = b"".join(texts[:MAX_TEXT])
     return Stream(
         at_ns=at_ns,
         counter=counter,
@@ -224,8 +193,8 @@ def _stream(bodies: list[bytes], at_ns: Ints, texts: Sequence[bytes], bad: int, 
         bad_frames=bad,
         unknown=_unknown(kind),
         unreadable=unreadable + more,
-        size=size,
-        text=text[:MAX_TEXT],
+        size=0,
+        text=b"".join(texts[:MAX_TEXT])[:MAX_TEXT],
         text_size=sum(map(len, texts)),
     )
 
@@ -261,47 +230,48 @@ def _restarts(at_ns: Ints, lost: Ints, segment: Ints) -> Ints:
     return np.stack((at_ns[where], at_ns[where + 1], np.full(len(where), count)), axis=1).reshape(-1, 3)
 
 
-def _unknown(kind: Ints) -> dict[int, int]:
-    counts = Counter(kind.tolist())
-    return {number: count for number, count in sorted(counts.items()) if number not in wire.BY_TYPE}
+def _unknown(kind: Kinds) -> dict[int, int]:
+    counts = enumerate(np.bincount(kind).tolist())
+    return {number: count for number, count in counts if count and number not in wire.BY_TYPE}
 
 
-def _tables(bodies: list[bytes], kind: Ints, at_ns: Ints) -> tuple[dict[int, Table], int]:
+def _tables(bodies: Bodies, kind: Kinds, at_ns: Ints) -> tuple[dict[int, Table], int]:
     tables: dict[int, Table] = {}
     unreadable = 0
     for number in COLUMNS:
-        chosen = kind == number
-        frames = np.flatnonzero(chosen)
+        frames = np.flatnonzero(kind == number)
         if len(frames):
-            picked = list(compress(bodies, chosen.tolist()))
-            tables[number], bad = _table(number, picked, frames, at_ns[frames])
+            tables[number], bad = _table(number, bodies, frames, at_ns[frames])
             unreadable += bad
     return tables, unreadable
 
 
-def _table(kind: int, bodies: list[bytes], frames: Ints, at_ns: Ints) -> tuple[Table, int]:
-    """Return the rows of one type and how many bodies do not fit it.
+def _table(kind: int, bodies: Bodies, frames: Ints, at_ns: Ints) -> tuple[Table, int]:
+    """Return the rows of one type, which are at `frames`, and how many bodies do not fit it.
 
-    Bodies of one length have one layout, so each length is read in one go.
+    Bodies of one size have one layout, so each size is read in one go.
     """
     head = np.dtype([*HEAD, *COLUMNS[kind]])
-    lengths = np.fromiter(map(len, bodies), dtype=np.int64, count=len(bodies))
+    sizes = bodies.size[frames]
     kind_of = TAILS.get(kind, NO_TAIL)
-    fits = {int(size) for size in np.unique(lengths) if _fits(kind_of, int(size) - head.itemsize - CRC_BYTES)}
+    seen = np.flatnonzero(np.bincount(sizes)).tolist()
+    fits = [size for size in seen if _fits(kind_of, size - head.itemsize - CRC_BYTES)]
     width = max(((size - head.itemsize - CRC_BYTES) // kind_of.width for size in fits), default=0)
-    rows = np.zeros(len(bodies), dtype=head)
-    tail = np.zeros((len(bodies), width), dtype=np.int64)
-    count = np.zeros(len(bodies), dtype=np.int64)
-    good = np.zeros(len(bodies), dtype=np.bool_)
-    for size in sorted(fits):
-        chosen = lengths == size
+    rows = np.zeros(len(frames), dtype=head)
+    tail = np.zeros((len(frames), width), dtype=np.int64)
+    count = np.zeros(len(frames), dtype=np.int64)
+    good = np.zeros(len(frames), dtype=np.bool_)
+    for size in fits:
+        chosen = slice(None) if len(seen) == 1 else np.flatnonzero(sizes == size)
         many = (size - head.itemsize - CRC_BYTES) // kind_of.width
         layout = np.dtype([("head", head), ("tail", f"<u{kind_of.width}", (many,)), ("crc", ">u2")])
-        part = np.frombuffer(b"".join(compress(bodies, chosen.tolist())), dtype=layout)
+        part = bodies.rows(frames[chosen], layout)
         rows[chosen], count[chosen], good[chosen] = part["head"], many // kind_of.numbers, True
         tail[chosen, :many] = part["tail"]
     if kind in TAILS:
         good &= rows["count"] == count
+    if good.all():
+        return Table(frames, at_ns, rows, tail, count), 0
     return Table(frames[good], at_ns[good], rows[good], tail[good], count[good]), int((~good).sum())
 
 
@@ -311,12 +281,13 @@ def _fits(tail: Tail, spare: int) -> bool:
     return 0 <= spare <= each * tail.most and spare % each == 0
 
 
-def _others(bodies: list[bytes], kind: Ints, at_ns: Ints, counter: Ints) -> tuple[tuple[Heard, ...], int]:
+def _others(bodies: Bodies, kind: Kinds, at_ns: Ints, counter: Ints) -> tuple[tuple[Heard, ...], int]:
     heard: list[Heard] = []
     bad = 0
-    wanted = [number for number in wire.BY_TYPE if number not in COLUMNS and number not in SKIPPED]
-    for place in np.flatnonzero(np.isin(kind, wanted)).tolist():
-        body = bodies[place]
+    wanted = np.zeros(256, dtype=np.bool_)
+    wanted[[number for number in wire.BY_TYPE if number not in COLUMNS and number not in SKIPPED]] = True
+    for place in np.flatnonzero(wanted[kind]).tolist():
+        body = bodies.body(place)
         message = wire.parse(Frame(body[0], int(counter[place]), body[3:-CRC_BYTES]))
         if message is None:
             bad += 1

@@ -201,7 +201,9 @@ class Noise:
         Pulse(1, 500), "Largest RMS of any channel, at the upper end of its interval.", yaml="at_most"
     )
     peak_to_peak_us: int | None = key(
-        Pulse(1, 1000), "Largest peak to peak of any channel; not judged if left out.", None,
+        Pulse(1, 1000),
+        "Largest peak to peak of any channel; not judged if left out.",
+        None,
         yaml="peak_to_peak",
     )
     hum_us: int | None = key(
@@ -266,9 +268,7 @@ class LinkMargin:
     """How much weaker than normal the signal may get before too few packets come through."""
 
     WORD: ClassVar[str] = "link_margin"
-    at_least_x10: int = key(
-        Decibel(0, 1_000), "Smallest margin.", 100, yaml="at_least"
-    )
+    at_least_x10: int = key(Decibel(0, 1_000), "Smallest margin.", 100, yaml="at_least")
     delivery: Fraction = key(
         Share(Fraction(1, 2), Fraction(9_999, 10_000)), "Share of packets that must come through.",
         Fraction(99, 100),

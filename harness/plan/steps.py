@@ -203,9 +203,7 @@ class OwnSticks:
 
     WORD: ClassVar[str] = "own_sticks"
     SHORT: ClassVar[str] = "for"
-    for_ns: int = key(
-        Duration(100 * MS, HOUR), "How long; 10 s tell noise and hum well.", 10 * S, yaml="for"
-    )
+    for_ns: int = key(Duration(100 * MS, HOUR), "How long; 10 s tell noise and hum well.", 10 * S, yaml="for")
 
 
 _METHOD = "practical for short trials; the standard's name for its own trial lengths, waits and repetitions."

@@ -49,11 +49,6 @@ def figures(result: CheckResult) -> Figures:
     )
 
 
-def percent(share: float) -> str:
-    """Return a share of 1 as a percentage: 0.95 as `95 %`."""
-    return f"{100 * share:.6g} %"
-
-
 def with_unit(number: str, unit: str) -> str:
     """Return `12.4 ms`, `2 cuts`, but `1 cut`."""
     if number == "1" and unit.endswith("s") and unit not in TIMES:

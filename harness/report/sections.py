@@ -7,9 +7,9 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from harness.findings import Cell, Figure, Grid, Section
+from harness.findings import Cell, Figure, Grid, Section, percent
 from harness.report.escape import clean
-from harness.report.figures import percent, with_unit
+from harness.report.figures import with_unit
 from harness.report.table import columns
 
 INDENT: Final = "  "
@@ -17,6 +17,8 @@ GAP: Final = "  "
 DIGITS: Final = 4
 """Significant digits of a number without an interval; with one, two digits of its width are shown."""
 PLACES_MAX: Final = 9
+FOLD_MIN: Final = 12
+"""Columns of text are folded to no less than this."""
 TINY: Final = 1e-4
 """A number smaller than this is written with its power of ten."""
 
@@ -109,13 +111,13 @@ def _odd(number: float) -> str:
 
 
 def _grid(grid: Grid, width: int) -> list[str]:
-    """Return a table under its title: text to the left, numbers to the right; a cell too long is folded."""
+    """Return a table under its title: text to the left, numbers to the right, folded to fit `width`."""
     rows = [tuple(_cell(cell) for cell in row) for row in grid.rows]
     heads = tuple(clean(head) for head in grid.heads)
     numeric = [
         all(isinstance(row[place], int | float | None) for row in grid.rows) for place in range(len(heads))
     ]
-    widths = [max(columns(row[place]) for row in (heads, *rows)) for place in range(len(heads))]
+    widths = _fitted(heads, rows, numeric, width - len(INDENT * 2))
     lines = [f"{INDENT}{clean(grid.title)}"] if grid.title else []
     for row in (heads, *rows):
         lines += _row(row, widths, numeric, width)
@@ -124,13 +126,65 @@ def _grid(grid: Grid, width: int) -> list[str]:
     return lines
 
 
+def _fitted(
+    heads: Sequence[str], rows: Sequence[Sequence[str]], numeric: Sequence[bool], width: int
+) -> list[int]:
+    """Return a width for each column: whole cells if they fit, else folded heads, else folded texts too.
+
+    Numbers are never folded. What still does not fit is left too wide, for `_row` to wrap.
+    """
+    cells = [[row[place] for row in rows] for place in range(len(heads))]
+    whole = [max(map(columns, (head, *column))) for head, column in zip(heads, cells, strict=True)]
+    if _total(whole) <= width:
+        return whole
+    body = [max(map(columns, (*column, ""))) for column in cells]
+    least = [max(_word(head), room) for head, room in zip(heads, body, strict=True)]
+    texts = [place for place, right in enumerate(numeric) if not right]
+    narrow = [max(_word(heads[place]), *map(_word, (*cells[place], ""))) for place in range(len(heads))]
+    while _total(least) > width and (wide := [p for p in texts if least[p] > max(narrow[p], FOLD_MIN)]):
+        least[max(wide, key=lambda place: least[place])] -= 1
+    return _widened(least, whole, width)
+
+
+def _widened(widths: Sequence[int], whole: Sequence[int], width: int) -> list[int]:
+    """Return the columns given back what room is left, the narrowest of the folded ones first."""
+    given = list(widths)
+    while _total(given) < width:
+        folded = [place for place, room in enumerate(given) if room < whole[place]]
+        if not folded:
+            break
+        given[min(folded, key=lambda place: given[place])] += 1
+    return given
+
+
+def _total(widths: Sequence[int]) -> int:
+    return sum(widths) + len(GAP) * (len(widths) - 1)
+
+
+def _word(text: str) -> int:
+    """Return the length of the longest word."""
+    return max(map(columns, text.split()), default=0)
+
+
 def _row(row: Sequence[str], widths: Sequence[int], numeric: Sequence[bool], width: int) -> list[str]:
-    cells = [
-        " " * (room - columns(cell)) + cell if right else _padded(cell, room)
-        for cell, room, right in zip(row, widths, numeric, strict=True)
-    ]
-    line = (INDENT * 2 + GAP.join(cells)).rstrip()
-    return [line] if columns(line) <= width else _wrapped(line, width, "", INDENT * 4)
+    """Return one row in as many lines as its longest cell takes."""
+    folded = [_folded(cell, room) for cell, room in zip(row, widths, strict=True)]
+    lines = []
+    for turn in range(max(map(len, folded))):
+        cells = [
+            " " * (room - columns(part)) + part if right else _padded(part, room)
+            for cell, room, right in zip(folded, widths, numeric, strict=True)
+            for part in [cell[turn] if turn < len(cell) else ""]
+        ]
+        line = (INDENT * 2 + GAP.join(cells)).rstrip()
+        lines += [line] if columns(line) <= width else _wrapped(line, width, "", INDENT * 4)
+    return lines
+
+
+def _folded(cell: str, room: int) -> list[str]:
+    if columns(cell) <= room:
+        return [cell]
+    return textwrap.wrap(cell, max(1, room), break_on_hyphens=False) or [""]
 
 
 def _cell(cell: Cell) -> str:

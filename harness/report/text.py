@@ -12,10 +12,11 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 
 from harness.clock import label_of
+from harness.findings import percent
 from harness.recording.model import Header
 from harness.report.document import Outcome
 from harness.report.escape import clean
-from harness.report.figures import figures, percent, with_unit
+from harness.report.figures import figures, with_unit
 from harness.report.sections import render_sections, titles
 from harness.report.table import plain_table, terminal_table
 from harness.verdict import CheckResult, Verdict

@@ -34,9 +34,11 @@ REACH_DB: Final = 40.0
 """How far outside the measured levels an answer is looked for; beyond it the data say nothing."""
 BENDS: Final = (0.0, 0.15, 0.3)
 """Rayleigh fading, half-way, and a little more than ln(10)/10: spreading bends the curve more."""
-ZOOMS: Final = 5
-FIRST_ZOOMS: Final = 3
-"""For the first, coarse look, which only says where to look closer."""
+ZOOMS: Final = 3
+FIRST_ZOOMS: Final = 1
+"""Closer looks at the floor; one is enough where it only has to be seen where to look closer."""
+CLIMBS: Final = 6
+LEVEL_ZOOMS: Final = 5
 SLOPE_GRID: Final = 14
 FLOOR_GRID: Final = 8
 FLOOR_LEAST: Final = 1e-4
@@ -210,7 +212,7 @@ def _allowed(confidence: float, spread: float, freedom: int) -> float:
 
 def _refined(data: Counts, levels: Floats, heights: Floats, loss: float) -> tuple[Floats, Floats]:
     """Return the grid with finer steps around its best level."""
-    for _ in range(ZOOMS):
+    for _ in range(LEVEL_ZOOMS):
         top = np.flatnonzero(heights >= heights.max() - PLATEAU)
         around = np.unique(np.concatenate([_between(levels, int(place)) for place in (top[0], top[-1])]))
         levels, order = np.unique(np.concatenate((levels, around)), return_index=True)
@@ -243,35 +245,59 @@ def _edge(data: Counts, loss: float, levels: Floats, place: int, side: int, heig
 def _profiled(
     data: Counts, levels: Floats, loss: float, bend: float, zooms: int = ZOOMS
 ) -> tuple[Floats, Floats, Floats]:
-    """Return for each level the best log-likelihood, slope and floor of the curves through it."""
-    slopes = np.tile(np.geomspace(*SLOPES, SLOPE_GRID), (len(levels), 1))
+    """Return for each level the best log-likelihood, slope and floor of the curves through it.
+
+    For every floor the best slope is found first: both hang together, and a grid of both would miss the top.
+    """
+    away = _bent(data.level - levels[:, None], bend)
+    grid = np.geomspace(*SLOPES, SLOPE_GRID)
     floors = np.concatenate(([0.0], np.geomspace(FLOOR_LEAST, FLOOR_MOST, FLOOR_GRID))) * loss
-    floors = np.tile(floors, (len(levels), 1))
-    rows = np.arange(len(levels))
-    for zoom in range(zooms):
-        heights = _heights(data, _bent(data.level - levels[:, None], bend), slopes, floors, loss)
-        flat = heights.reshape(len(levels), -1).argmax(axis=1)
-        at_slope, at_floor = np.unravel_index(flat, heights.shape[1:])
-        best = heights[rows, at_slope, at_floor], slopes[rows, at_slope], floors[rows, at_floor]
-        if zoom < zooms - 1:
-            slopes, floors = _closer(slopes, at_slope), _closer(floors, at_floor)
+    floors, rows = np.tile(floors, (len(levels), 1)), np.arange(len(levels))
+    tried = [_heights(data, away, np.full_like(floors, slope), floors, loss) for slope in grid]
+    slopes = grid[np.argmax(tried, axis=0)]
+    for zoom in range(zooms + 1):
+        heights, slopes = _climbed(data, away, slopes, floors, loss)
+        place = heights.argmax(axis=1)
+        best = heights[rows, place], slopes[rows, place], floors[rows, place]
+        if zoom < zooms:
+            floors = _closer(floors, place)
+            slopes = np.tile(best[1][:, None], (1, floors.shape[1]))
     return best
 
 
+def _climbed(
+    data: Counts, away: Floats, slopes: Floats, floors: Floats, loss: float
+) -> tuple[Floats, Floats]:
+    """Return the best log-likelihood near each slope, and the slope where it is.
+
+    Each turn goes to the top of the parabola through three points, and then looks closer.
+    """
+    at, step = np.log(slopes), math.log(SLOPES[1] / SLOPES[0]) / (SLOPE_GRID - 1)
+    ends = math.log(SLOPES[0]), math.log(SLOPES[1])
+    for _ in range(CLIMBS):
+        low, middle, high = (
+            _heights(data, away, np.exp(np.clip(at + side, *ends)), floors, loss) for side in (-step, 0, step)
+        )
+        curved = low - 2 * middle + high
+        top = np.divide(low - high, 2 * curved, out=np.sign(high - low), where=curved < 0)
+        at = np.clip(at + step * np.clip(top, -1, 1), *ends)
+        step /= 3
+    return _heights(data, away, np.exp(at), floors, loss), np.exp(at)
+
+
 def _closer(grid: Floats, place: npt.NDArray[np.int64]) -> Floats:
-    """Return nine values between the neighbours of the best one, for each row of a grid."""
+    """Return seven values between the neighbours of the best one, for each row of a grid."""
     rows = np.arange(len(grid))
     low, high = grid[rows, np.maximum(place - 1, 0)], grid[rows, np.minimum(place + 1, grid.shape[1] - 1)]
-    middle, part = grid[rows, place], np.linspace(0, 1, 5)
+    middle, part = grid[rows, place], np.linspace(0, 1, 4)
     below = low[:, None] + (middle - low)[:, None] * part
     return np.concatenate((below, middle[:, None] + (high - middle)[:, None] * part[1:]), axis=1)
 
 
 def _heights(data: Counts, away: Floats, slopes: Floats, floors: Floats, loss: float) -> Floats:
-    """Return log-likelihoods, shape (levels, slopes, floors)."""
-    start = _cloglog((loss - floors) / (1 - floors))[:, None, :, None]
-    exponent = start - slopes[:, :, None, None] * away[:, None, None, :]
-    return _likelihood(data, _loss(exponent, floors[:, None, :, None]))
+    """Return log-likelihoods of curves; `slopes` and `floors` have one shape, one row for each of `away`."""
+    exponent = _cloglog((loss - floors) / (1 - floors))[:, :, None] - slopes[:, :, None] * away[:, None, :]
+    return _likelihood(data, _loss(exponent, floors[:, :, None]))
 
 
 def _bent(away_db: Floats, bend: float) -> Floats:

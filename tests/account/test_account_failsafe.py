@@ -31,7 +31,7 @@ def test_a_run_without_cuts_has_no_section():
 def test_59_cuts_bound_95_per_cent_by_the_largest():
     """59 of 59 for 95 % at 95 % (Wilks 1941; the source was not read, the number recomputed)."""
     found = figures(section(59, failsafe_ns=lambda place: (400 + place) * MS))
-    bound = found["95% of cuts, after the last packet"]
+    bound = found["95 % of cuts, after the last packet"]
     assert bound.value == found["latest after the last packet"].value == pytest.approx(458, abs=0.1)
     assert bound.confidence == 0.95
 
@@ -39,13 +39,13 @@ def test_59_cuts_bound_95_per_cent_by_the_largest():
 def test_93_cuts_bound_it_by_the_second_largest():
     """The second order: 93 (Wilks)."""
     found = figures(section(93, failsafe_ns=lambda place: (300 + place) * MS))
-    assert found["95% of cuts, after the last packet"].value == pytest.approx(391, abs=0.1)
+    assert found["95 % of cuts, after the last packet"].value == pytest.approx(391, abs=0.1)
 
 
 def test_fewer_cuts_have_no_bound_and_say_what_they_cover():
     found = section(10)
-    assert "95% of cuts, after the last packet" not in figures(found)
-    assert any("74.1% of cuts" in note for note in found.notes)
+    assert "95 % of cuts, after the last packet" not in figures(found)
+    assert any("74.1 % of cuts" in note for note in found.notes)
     assert found.grids[0].rows[0][-1] == "too few cuts"
 
 

@@ -23,7 +23,7 @@ from harness.stats.curve import Counts, find_crossing
 from mocks.range import loss_above
 
 SEED = 20_262
-STEPS = 100
+STEPS = 50
 CONFIDENCE = 0.95
 DELIVERY = 0.99
 PACKETS = 200
@@ -155,11 +155,9 @@ meant to hold in {confidence:.0%} of the steps.\
 """
 TAIL = """
 Bias and spread are the mean and the standard deviation of measured less true margin, the width is the median
-distance of both limits. With a single attempt
-the level asked about lies where one packet in a hundred is lost, and {packets} packets lose two there: so few
-losses say little, most of all where fading spreads them over many levels, and the limits then hold less often
-than they say. More packets at each level mend that. The standard error of a
-share of {confidence:.0%} is {error:.1%}.
+distance of both limits. With a single attempt the level asked about lies where one packet in a hundred is
+lost, and {packets} packets lose two there: the interval is wide. The standard error of a share of
+{confidence:.0%} is {error:.1%}.
 """
 
 

@@ -143,7 +143,7 @@ def _never(_: Any) -> bool:
 class Scenario:
     """An imaginary run of `seconds`, packets every `period_ns` from 0.5 s before the first step.
 
-    `lost`, `latency_ns`, `shown`, `copies` and `in_burst` are asked about every packet. `drop` is asked about every
+    `lost`, `latency_ns`, `shown`, `copies` and `in_burst` are asked about every packet. `drop` about every
     frame that a device sends (role, place in its stream, message). `events` takes further frames, `clocks`
     each device's clock.
     """

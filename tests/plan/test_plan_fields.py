@@ -178,7 +178,7 @@ PULSE = "a pulse from 500 us to 2500 us"
 BAD = [
     ("time: 2 s", ":1:7: time: '2 s' is out of range; write a time from 1 ms to 1 s"),
     ("extra: maybe", ":1:8: extra: unknown word 'maybe'; write true or false"),
-    ("extra: {size: x}", ":1:15: extra.size: 'x' is no whole number; write a whole number from 0 to 9"),
+    ("extra: {size: x}", ":1:15: extra.size: 'x' is not a whole number; write digits only, such as 20"),
     ("time: 999 us", ":1:7: time: '999 us' is out of range; write a time from 1 ms to 1 s"),
     ("time:", ":1:6: time: nothing stands here; write a time from 1 ms to 1 s"),
     ("time: [1 ms]", ":1:7: time: a list stands here; write a time from 1 ms to 1 s"),

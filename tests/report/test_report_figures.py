@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from report_samples import INFINITE
 
-from harness.report.figures import PLACES_MAX, figures, percent, with_unit
+from harness.findings import percent
+from harness.report.figures import PLACES_MAX, figures, with_unit
 from harness.verdict import CheckResult, Verdict
 
 

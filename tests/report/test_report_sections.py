@@ -91,3 +91,22 @@ def test_refuses_a_section_nobody_knows_and_a_ragged_table():
         Section("weather", "Weather")
     with pytest.raises(AssertionError):
         Grid("t", ("a", "b"), ((1,),))
+
+
+def test_folds_heads_before_texts_and_numbers_never():
+    heads = ("name", "standard uncertainty us", "what was seen in it")
+    rows = (("transmitter", 1234567.0, "the time since the last packet does not move"),)
+    lines = lines_of(grids=(Grid("", heads, rows),), width=60)
+    assert lines[1:] == [
+        "    name            standard  what was seen in it",
+        "                 uncertainty",
+        "                          us",
+        "    transmitter      1234567  the time since the last packet",
+        "                              does not move",
+    ]
+
+
+def test_leaves_a_table_that_fits_as_it_is():
+    grid = Grid("", ("one head", "n"), (("a", 1), ("b", 22)))
+    shown = lines_of(grids=(grid,), width=40)
+    assert shown[1:] == ["    one head   n", "    a          1", "    b         22"]

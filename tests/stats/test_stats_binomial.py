@@ -219,9 +219,7 @@ def test_order_statistic_limits_hold_their_confidence_in_simulation():
     assert sum(sample[high - 1] < true for sample in samples) <= 15 + room
 
 
-@pytest.mark.parametrize(
-    ("failures", "trials"), [(0, 59), (1, 93), (2, 124), (3, 153), (4, 181), (5, 208)]
-)
+@pytest.mark.parametrize(("failures", "trials"), [(0, 59), (1, 93), (2, 124), (3, 153), (4, 181), (5, 208)])
 def test_a_tolerance_bound_leaves_out_as_many_as_wilks_allows(failures, trials):
     """R = C = 0.95 in Wilks 1941 (memory: the source was not read, the numbers were recomputed)."""
     assert stats.tolerance_rank(trials, 0.95, 0.95) == trials - failures

@@ -99,6 +99,19 @@ def test_a_curve_with_floor_and_bend_is_found_again():
     assert best_curve(data.pooled(), found.estimate, 0.3) == found.curve
 
 
+@pytest.mark.parametrize("bend", curve.BENDS)
+@pytest.mark.parametrize("slope", [0.1, math.log(10) / 10, 1.7])
+@pytest.mark.parametrize("floor", [0.0, 0.003])
+def test_no_curve_of_the_family_is_likelier_than_the_best_one(bend, slope, floor):
+    """The search must not miss the top: the curve that the data were drawn from is one of those searched."""
+    levels = np.arange(10.0, -21.0, -2.0)
+    truth = Curve(level_db=-2.3, share=0.01, slope=slope, bend=bend, floor=floor)
+    data = drawn(levels, truth.loss(levels), seed=4, made=2_000).pooled()
+    share = np.clip(truth.loss(data.level), 1e-300, 1 - 1e-16)
+    known = (data.lost * np.log(share) + (data.made - data.lost) * np.log1p(-share)).sum()
+    assert profile(data, np.array([-2.3]), 0.01)[0] >= known - 0.02
+
+
 def test_without_any_loss_the_level_is_only_known_to_be_weaker():
     data = drawn(LEVELS, 0 * LEVELS)
     found = find_crossing(data, 0.316, 0.95)
@@ -147,24 +160,24 @@ def test_levels_that_are_off_count_as_scatter():
 
 def test_a_level_without_effect_does_not_rise():
     """A constant loss rises by 13.8 or more once in a thousand times (chi-squared, 2 degrees of freedom)."""
-    flat = [find_crossing(drawn(LEVELS, 0 * LEVELS + 0.05, seed), 0.3, 0.95).rise for seed in range(10)]
+    flat = [find_crossing(drawn(LEVELS, 0 * LEVELS + 0.05, seed), 0.3, 0.95).rise for seed in range(5)]
     assert max(flat) < 13.8
     assert find_crossing(drawn(LEVELS, TRUTH.loss(LEVELS), 1), 0.3, 0.95).rise > 1_000
 
 
 def test_one_sided_limits_hold_as_often_as_they_say():
-    """30 runs: each limit may miss at most 6 times; at 5 % that is passed once in 1 700 times (binomial)."""
+    """20 runs: each limit may miss at most 5 times; at 5 % that is passed once in 3 000 times (binomial)."""
     below = above = 0
-    for seed in range(30):
+    for seed in range(20):
         data = drawn(LEVELS + 0.03 * seed, TRUTH.loss(LEVELS + 0.03 * seed), seed, made=300)
         found = find_crossing(data, 0.3, 0.95)
         below += found.high < TRUTH.level_db
         above += found.low > TRUTH.level_db
-    assert below <= 6
-    assert above <= 6
+    assert below <= 5
+    assert above <= 5
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(
     st.lists(
         st.tuples(st.floats(-200, 200), st.integers(0, 3), st.integers(0, 300), st.floats(0, 1)),
