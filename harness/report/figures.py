@@ -89,12 +89,25 @@ def _value(result: CheckResult, style: _Style) -> str:
 
 
 def _interval(result: CheckResult, style: _Style) -> str:
-    low, high = result.interval or (None, None)
+    """Return the interval, widened by the uncertainty as for the verdict; without one the uncertainty."""
+    low, high = _widened(result)
+    if result.interval is None and is_finite(result.uncertainty) and result.uncertainty > 0:
+        places = min(_two_digits(_scaled(result.uncertainty, style.factor)), PLACES_MAX)
+        return f"+- {replace(style, places=places).rounded(result.uncertainty)}"
     if is_finite(low) and is_finite(high):
         return f"{style.bare(low)} to {style.rounded(high)}"
     if is_finite(low):
         return f"{style.rounded(low)} or more"
     return f"{style.rounded(high)} or less" if is_finite(high) else ""
+
+
+def _widened(result: CheckResult) -> tuple[float | None, float | None]:
+    """Return both ends of the interval less and plus the uncertainty; a time is never less than 0."""
+    low, high = result.interval or (None, None)
+    doubt = result.uncertainty if is_finite(result.uncertainty) else 0.0
+    if is_finite(low):
+        low = max(0.0, low - doubt) if result.unit in TIMES and low >= 0 else low - doubt
+    return low, high + doubt if is_finite(high) else high
 
 
 def _scale(result: CheckResult) -> tuple[float, str]:
@@ -108,18 +121,17 @@ def _scale(result: CheckResult) -> tuple[float, str]:
 
 
 def _places(result: CheckResult, factor: float) -> int:
-    """Two digits of the margin and of the interval, or of the uncertainty where that is wider.
+    """Two digits of the margin and of the interval, widened by the uncertainty.
 
     More digits than that say nothing (JCGM 100, 7.2.6), nor do more than four of the value unless its margin
     is finer. A value well under its limit still shows two.
     """
-    low, high = result.interval or (None, None)
+    low, high = _widened(result)
     given = (result.value, result.limit, low, high)
     numbers = [_scaled(number, factor) for number in given if is_finite(number)]
     if all(number.is_integer() for number in numbers):
         return 0
-    doubt = result.uncertainty if is_finite(result.uncertainty) else 0.0
-    spans = [result.margin, max(high - low, doubt) if is_finite(low) and is_finite(high) else None]
+    spans = [result.margin, high - low if is_finite(low) and is_finite(high) else None]
     sizes = [abs(span) * factor for span in spans if is_finite(span)]
     if not any(sizes):
         sizes = [abs(number) / 10 for number in numbers][:1]

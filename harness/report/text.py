@@ -197,8 +197,9 @@ def _about_intervals(results: Sequence[CheckResult]) -> str:
         return ""
     confidence = " or ".join(map(percent, shares))
     return (
-        f"Each end of an interval holds with {confidence} confidence. A check passes only if all of its "
-        "interval is on the good side of the limit, and fails only if none of it is."
+        f"Each end of an interval holds with {confidence} confidence and allows for the measurement "
+        "uncertainty (+- where there is nothing else). A check passes only if all of its interval is on the "
+        "good side of the limit, and fails only if none of it is."
     )
 
 

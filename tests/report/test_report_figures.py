@@ -63,6 +63,24 @@ def test_tells_an_interval_with_open_ends(interval, words):
     assert told(value=99.5, unit="%", interval=interval).interval == words
 
 
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"interval": (10.0, 12.0), "uncertainty": 0.5}, "9.5 to 12.5 ms"),
+        ({"interval": (0.2, 12.0), "uncertainty": 0.5}, "0.0 to 12.5 ms"),
+        ({"interval": (10.0, None), "uncertainty": 0.5}, "9.5 ms or more"),
+        ({"interval": (None, 12.0), "uncertainty": 0.5}, "12.5 ms or less"),
+        ({"uncertainty": 0.5}, "+- 0.50 ms"),
+        ({"uncertainty": 0.00123}, "+- 0.0012 ms"),
+        ({"uncertainty": 12.3}, "+- 12 ms"),
+        ({"uncertainty": 0.0}, ""),
+        ({"uncertainty": math.inf}, ""),
+    ],
+)
+def test_widens_an_interval_by_the_uncertainty_as_the_verdict_does(fields, words):
+    assert told(value=11.0, unit="ms", limit=14.25, side="at most", **fields).interval == words
+
+
 def test_joins_what_there_is_in_one_line():
     shown = told(value=2.0, unit="packets", limit=3.0, side="at most", samples=1, sample_unit="cuts")
     assert shown.line() == "value 2 packets, limit at most 3, margin 1, samples 1 cut"
