@@ -33,6 +33,7 @@ from harness.judge.noise import judge_noise
 from harness.judge.outputs import judge_fidelity, judge_no_glitch
 from harness.judge.pins import judge_pins
 from harness.judge.recovery import judge_failsafe_exit
+from harness.judge.steady import steady_result, steady_section
 from harness.judge.telemetry import judge_telemetry_age, judge_telemetry_value
 from harness.judge.words import foreign, many, moment, ms, plain
 from harness.looks import Look
@@ -85,7 +86,8 @@ def judge_evidence(evidence: Evidence) -> Judgement:
     whole = ints([[evidence.run.start_ns, evidence.run.end_ns]])
     asked = np.flatnonzero(inside(evidence.sent.at_ns, whole))
     look = look_taken(evidence)
-    results = tuple(_judge_check(check, evidence, look) for check in evidence.plan.checks)
+    judged = (_judge_check(check, evidence, look) for check in evidence.plan.checks)
+    results = tuple(map(steady_result, judged))
     return Judgement(
         results=results,
         link_seconds=evidence.run.seconds,
@@ -93,7 +95,7 @@ def judge_evidence(evidence: Evidence) -> Judgement:
         packets_applied=int(np.isin(asked, evidence.applied.sent_row).sum()),
         devices={role.value: _device(evidence, role) for role in evidence.heard},
         notes=(*look_note(evidence, look, results), *_notes(evidence)),
-        sections=account_for(evidence),
+        sections=tuple(map(steady_section, account_for(evidence))),
     )
 
 
