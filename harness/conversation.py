@@ -56,6 +56,7 @@ class Conversation:
         self.linked_for_ns = LINKED_FOR_NS
         self.alive = set(self.ports)
         self.on_beat: Callable[[], None] = lambda: None
+        self.on_alive: Callable[[], None] = lambda: None
         self.on_start: Callable[[Role], None] = lambda _role: None
         self.stop_requested: Callable[[], bool] = lambda: False
         self.on_applied: Callable[[m.Applied], None] | None = None
@@ -74,6 +75,7 @@ class Conversation:
         port = self.ports[role]
         counter = port.counter
         port.counter = counter + 1 & 0xFFFF
+        port.replies.pop(counter, None)  # of 65 536 messages ago
         data = m.encode(message, counter)
         try:
             at_ns = self.bench.send(role, data)
@@ -216,6 +218,7 @@ class Conversation:
             if self.keeps_alive:
                 for role in self._present():
                     self.send(role, m.KeepAlive())
+                self.on_alive()
             self.on_beat()
         for role in self.ports:
             if now >= self._ping_due[role]:

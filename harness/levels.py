@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Final, Protocol
 
-from harness.bench.protocol import Attenuated, Bench, Role
+from harness.bench.protocol import WITHOUT_POWER, Attenuated, Bench, Role
 from harness.clock import S
 from harness.codec import messages as m
 from harness.conversation import Conversation
@@ -73,6 +73,7 @@ class Levels:
         self.trouble = ""
         self._power_x10: int | None = None
         self._undo: p.Margin | None = None
+        self._told = False
 
     def require(self, steps: Sequence[p.PlanStep], port: str) -> None:
         """Refuse a margin step that this bench cannot carry out. Raises BenchError."""
@@ -84,10 +85,11 @@ class Levels:
         identity = self.talk.ports[Role.TRANSMITTER].identity
         assert identity is not None
         if action.by == "power" and not identity.abilities & m.Ability.SET_POWER:
+            mend = self.talk.bench.facts.get(WITHOUT_POWER, "build the firmware with that ability")
             raise BenchError(
                 "the transmitter's firmware says that it cannot set its transmit power, which "
                 f"{path} needs; write `by: hand` there and put an attenuator between the modules, leave the "
-                "step out, or build the firmware with that ability",
+                f"step out, or {mend}",
                 role=Role.TRANSMITTER,
                 port=port,
             )
@@ -129,15 +131,24 @@ class Levels:
         return True
 
     def put_back(self) -> None:
-        """Bring the link back to its normal level, if a step weakened it."""
+        """Bring the link back to its normal level, if a step weakened it.
+
+        A power that was not confirmed stays to be put back: it is asked for again at the end of the run.
+        """
         action = self._undo
         if action is None:
             return
-        if action.by == "hand" and self.hand is not None:
-            self.hand.put_back(action.normal)
-        elif Role.TRANSMITTER in self.talk.alive and self._ask(action.normal) is not m.Result.DONE:
-            self.say(f"the transmitter did not confirm {self._words(action, action.normal)}: restart it")
-        self._undo = self._power_x10 = None
+        self._power_x10 = None
+        if action.by == "hand":
+            if self.hand is not None:
+                self.hand.put_back(action.normal)
+            self._undo = None
+        elif Role.TRANSMITTER in self.talk.alive:
+            if self._ask(action.normal) is m.Result.DONE:
+                self._undo = None
+            elif not self._told:
+                self._told = True
+                self.say(f"the transmitter did not confirm {self._words(action, action.normal)}: restart it")
 
     def last_calls(self) -> list[Callable[[], object]]:
         """Return what to send, without waiting, when everything else is over and the link is still weak."""

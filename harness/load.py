@@ -17,6 +17,7 @@ from harness.clock import MS, S
 from harness.codec import messages as m
 from harness.codec.frames import MIN_BODY
 from harness.plan import model as p
+from harness.plan.trials import rates_mhz
 from harness.timeline import Segment, Timeline
 
 BITS_A_BYTE: Final = 10
@@ -109,7 +110,7 @@ def load_problems(timeline: Timeline, baud: Mapping[Role, int]) -> tuple[tuple[s
         if isinstance(segment.step.action, p.Burst) and segment.step.path not in seen:
             seen.add(segment.step.path)
             found.extend(_burst_problems(timeline.plan.link, segment.step, segment.step.action, baud))
-    return (*found, *_limit_problems(timeline, baud))
+    return (*found, *_limit_problems(timeline, baud), *_out_of_reach(timeline, baud))
 
 
 def highest_rate_mhz(link: p.Link, baud: Mapping[Role, int], share: Fraction = BUSY_AT) -> int:
@@ -166,6 +167,25 @@ def _limit_problems(timeline: Timeline, baud: Mapping[Role, int]) -> Iterator[tu
         if lowest > most:
             found = f"{lowest / 1000:g} Hz is more packets a second than the serial lines can report"
             yield path, found, f"at most {most // 1000} Hz fits, or a faster line"
+
+
+def _out_of_reach(timeline: Timeline, baud: Mapping[Role, int]) -> Iterator[tuple[str, str, str]]:
+    """Say which limits no search of this plan can show to be reached, for the lines end it before."""
+    link = timeline.plan.link
+    actions = [segment.step.action for segment in timeline.segments]
+    most_mhz, longest = highest_rate_mhz(link, baud), longest_burst(link, baud)
+    searches = [one for one in actions if isinstance(one, p.FindThroughput)]
+    rates = [rate for one in searches for rate in rates_mhz(one, link.packet_rate_mhz, most_mhz)]
+    bursts = [min(one.up_to, longest) for one in actions if isinstance(one, p.FindBackToBack)]
+    mend = f"lower it, or use a faster line{' or fewer telemetry bytes' if link.telemetry else ''}"
+    for check in timeline.plan.checks:
+        match check.rule:
+            case p.Throughput(at_least_mhz=limit) if limit > max(rates, default=limit):
+                found = f"the serial lines let the search try no more than {max(rates) / 1000:g} Hz"
+                yield f"{check.path}.throughput.at_least", found, mend
+            case p.BackToBack(at_least=packets) if packets > max(bursts, default=packets):
+                found = f"the serial lines let the search try no more than {max(bursts)} packets"
+                yield f"{check.path}.back_to_back.at_least", found, mend
 
 
 def _distinct(timeline: Timeline) -> Iterator[Segment]:

@@ -20,12 +20,13 @@ from harness.codec import messages as m
 from harness.conversation import LINKED_FOR_NS, Conversation
 from harness.errors import BenchError, StorageError
 from harness.levels import Levels
+from harness.pace import PacketRate
 from harness.plan import model as p
 from harness.recording import RecordingWriter
 from harness.report.live import Snapshot
 from harness.timeline import Due, Segment, Timeline
 from harness.trials import Trials
-from harness.watch import HANDS_NS, OWN_STICKS, ThrottleWatch
+from harness.watch import OWN_STICKS, ThrottleWatch
 
 IDENTIFY_NS: Final = 3 * S
 """A board that restarts when its port is opened (common practice) needs about two seconds to answer."""
@@ -97,13 +98,13 @@ class Runner:
         self.link = plan.link
         self.observer = observer
         self.talk.linked_for_ns = max(LINKED_FOR_NS, 3 * plan.link.packet_period_ns)
-        self.rate_mhz = plan.link.packet_rate_mhz
         self.sets = 0
         self.cuts = 0
         self.step = ""
         self.note = ""
         self._throttle: ThrottleWatch | None = None
-        self.trials = Trials(self.talk, plan.link)
+        self.rate = PacketRate(self.talk, plan.link.packet_rate_mhz, observer.say)
+        self.trials = Trials(self.talk, plan.link, self.rate)
         self.levels = Levels(self.talk, writer, plan.link, observer.say)
 
     # -- the whole run -------------------------------------------------------------------------------
@@ -152,10 +153,16 @@ class Runner:
     def finish(self, end: End) -> End:
         """Close the throttle, give it time to reach the outputs, release the devices, write the end mark.
 
+        After a throttle opened on its own stick, that is what the run ended for, whatever came since.
         Returns the End that the mark tells: a port may go only now.
         """
         self.talk.stop_requested = lambda: False  # this is the stop
+        watch = self._throttle
         try:
+            if watch is not None and watch.found:
+                if end.why != "error":
+                    end = End("throttle not at rest", watch.found, self.step)
+                watch.hold(self.rest, self.observer.say)
             end = self._closed(end)
         finally:
             self.let_go()
@@ -174,6 +181,8 @@ class Runner:
                 if Role.TRANSMITTER in self.talk.alive:
                     self.rest()
                 self.levels.put_back()
+                if Role.TRANSMITTER in self.talk.alive:
+                    self.rate.restore()
                 self.talk.advance(self.bench.now_ns() + quiet_ns)
                 self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
             except (BenchError, KeyboardInterrupt) as error:
@@ -188,7 +197,7 @@ class Runner:
 
         A device that was not accepted gets no sticks, only the release. Raises StorageError at the very end.
         """
-        rest = [self.rest, self._own_rate] if self.talk.keeps_alive else []
+        rest: list[Callable[[], object]] = [self.rest, self._own_rate] if self.talk.keeps_alive else []
         self.talk.keeps_alive = False
         self.talk.stop_requested = lambda: False
         last_calls: list[Callable[[], object]] = [
@@ -282,20 +291,14 @@ class Runner:
             )
 
     def _set_up_again(self, role: Role) -> None:
-        """A restarted transmitter is back at its own packet rate: ask for the plan's again."""
-        identity = self.talk.ports[role].identity
-        rate = self.rate_mhz
-        if role is Role.TRANSMITTER and identity and identity.packet_rate_mhz != rate:
-            self.talk.send(role, m.Setting(m.SettingId.PACKET_RATE_MHZ, rate))
+        """A restarted transmitter has forgotten its packet rate and power: ask for them again."""
+        self.rate.started_again(role)
         self.levels.started_again(role)
 
     def _own_rate(self) -> None:
-        """Set the plan's own packet rate again where a step that was cut short had set another."""
-        if self.rate_mhz != self.link.packet_rate_mhz:
-            self.rate_mhz = self.link.packet_rate_mhz
-            self.talk.send(
-                Role.TRANSMITTER, m.Setting(m.SettingId.PACKET_RATE_MHZ, self.link.packet_rate_mhz)
-            )
+        """Ask once more for the link's own packet rate where it was never confirmed."""
+        if not self.rate.is_own:
+            self.rate.want(self.link.packet_rate_mhz)
 
     def rest(self) -> None:
         """Put every stick at rest: throttles closed."""
@@ -407,10 +410,7 @@ class Runner:
         finally:
             self.talk.on_applied = None
         self.rest()
-        if watch.found and self.bench.is_hardware:  # released now, the open throttle would rule again
-            self.observer.say(f"{watch.found}: do it now, the devices are released in {HANDS_NS // S} s")
-            self.talk.advance(self.bench.now_ns() + HANDS_NS)
-        return not watch.found
+        return not watch.found  # the end of the run holds the sticks where they are
 
     def _pass_time(self, until_ns: int, segment: Segment, happened: _Condition) -> bool:
         """Advance to `until_ns`; for a wait stop as soon as it is over and return True.
@@ -427,9 +427,10 @@ class Runner:
         message = due.message
         if type(message) is m.Sticks:
             self.sets = message.set_number
-        elif type(message) is m.Setting and message.setting == m.SettingId.PACKET_RATE_MHZ:
-            self.rate_mhz = message.value
-        self.talk.send(due.role, message)
+        if type(message) is m.Setting and message.setting == m.SettingId.PACKET_RATE_MHZ:
+            self.rate.want(message.value)
+        else:
+            self.talk.send(due.role, message)
         if due.mark == "cut":
             self.cuts += 1
             self.writer.mark(

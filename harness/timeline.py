@@ -22,7 +22,7 @@ from harness.codec import messages as m
 from harness.injected import injected
 from harness.plan import model as p
 from harness.plan.extent import OWN_AFTER_NS, margin_ns
-from harness.plan.trials import limit_step_ns, method_of, overload_for_ns, repeats_of
+from harness.plan.trials import BURST_PACKET_NS, limit_step_ns, method_of, overload_for_ns, repeats_of
 from harness.plan.units import format_decibel, format_share
 
 REFRESH_NS: Final = 200 * MS
@@ -202,7 +202,7 @@ class TimelineBuilder:
             return ((n * action.dwell_ns, both[n % 2]) for n in range(jumps))
 
         self.sticks = both[1]
-        title = f"{action.channel} jumps between {ends[0]} us and {ends[1]} us, {action.times} times"
+        title = f"{action.channel} jumps between {ends[0]} us and {ends[1]} us, {_times(action.times)}"
         self._play(step, title, jumps * action.dwell_ns, positions, every_ns=action.dwell_ns)
 
     def _ramp(self, step: p.PlanStep, action: p.Ramp) -> None:
@@ -294,16 +294,17 @@ class TimelineBuilder:
         self.sticks = self.link.rest_us
 
     def _burst(self, step: p.PlanStep, action: p.Burst) -> None:
-        one = action.count * max(action.spacing_ns, BACK_TO_BACK_NS) + action.pause_ns
+        one = action.count * max(action.spacing_ns, BURST_PACKET_NS) + action.pause_ns
         message = m.Burst(action.count, action.spacing_ns // US)
 
         def extra() -> Iterator[Due]:
             return (Due(n * one, Role.TRANSMITTER, message, "burst") for n in range(action.times))
 
         gap = f"{action.spacing_ns // US} us apart" if action.spacing_ns else "back to back"
-        title = f"{action.times} bursts of {action.count} packets {gap}"
-        packets = self._packets(one * action.times) + action.count * action.times
-        self._play(step, title, one * action.times, self._still(self.sticks), extra, packets=packets)
+        count, packets = _many(action.times, "burst"), _many(action.count, "packet")
+        title = f"{count} of {packets} {gap}"
+        sent = self._packets(one * action.times) + action.count * action.times
+        self._play(step, title, one * action.times, self._still(self.sticks), extra, packets=sent)
 
     def _cut(self, step: p.PlanStep, action: p.Cut) -> None:
         for _ in range(action.times):
@@ -360,7 +361,7 @@ class TimelineBuilder:
         words = {
             "linked": "the link to be up",
             "failsafe": "failsafe",
-            "packets": f"{action.packets} packets",
+            "packets": _many(action.packets, "packet"),
         }
         self._play(
             step, f"wait for {words[action.until]}", action.deadline_ns, self._still(self.sticks), wait=action
@@ -373,7 +374,7 @@ class TimelineBuilder:
             for n in range(action.times):
                 yield Due(n * one + action.before_ns, action.device, m.Restart(), "restart")
 
-        title = f"the {action.device} restarts {action.times} times"
+        title = f"the {action.device} restarts {_times(action.times)}"
         self._play(step, title, one * action.times, self._still(self.sticks), extra)
 
     def _throughput(self, step: p.PlanStep, action: p.FindThroughput) -> None:
@@ -389,7 +390,7 @@ class TimelineBuilder:
     def _back_to_back(self, step: p.PlanStep, action: p.FindBackToBack) -> None:
         title = (
             f"search of the longest burst without loss, up to {action.up_to} packets, "
-            f"{repeats_of(action)} times ({action.method})"
+            f"{_times(repeats_of(action))} ({action.method})"
         )
         self._limits(step, action, title, repeats_of(action) * action.up_to)
 
@@ -399,7 +400,7 @@ class TimelineBuilder:
             rate = f"{action.rate_mhz / 1000:g} Hz"
         title = (
             f"overload at {rate} for {overload_for_ns(action) / S:g} s, then half of it for "
-            f"{action.after_ns / S:g} s, {action.times} times ({action.method})"
+            f"{action.after_ns / S:g} s, {_times(action.times)} ({action.method})"
         )
         self._limits(step, action, title, self._packets(action.times * overload_for_ns(action)))
 
@@ -443,7 +444,7 @@ class TimelineBuilder:
                 pairs = zip((number for number, _ in fields), raws, strict=True)
                 yield Due(turn * action.every_ns, Role.RECEIVER, m.Inject(tuple(pairs)), "inject")
 
-        title = f"{action.times} sets of telemetry values"
+        title = f"{_many(action.times, 'set')} of telemetry values"
         self._play(step, title, action.times * action.every_ns, self._still(self.sticks), extra)
 
 
@@ -455,10 +456,6 @@ def top_us(channel: p.Channel, throttle_share: Fraction) -> int:
 
 def _packet_rate(at_ns: int, rate_mhz: int) -> Due:
     return Due(at_ns, Role.TRANSMITTER, m.Setting(m.SettingId.PACKET_RATE_MHZ, rate_mhz))
-
-
-BACK_TO_BACK_NS: Final = 2 * MS
-"""Time allowed for one packet of a back-to-back burst: air time, acknowledgement and a retransmission."""
 
 
 def _refreshed(positions: Positions, length_ns: int) -> Positions:
@@ -515,3 +512,11 @@ def pairwise_ends(channels: int) -> tuple[tuple[bool, ...], ...]:
         rows += 1
     chosen = list(islice(combinations(range(1, rows), -(-rows // 2)), channels))
     return tuple(tuple(row in picks for picks in chosen) for row in range(rows))
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"

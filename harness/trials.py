@@ -16,6 +16,7 @@ from harness.codec import messages as m
 from harness.codec.frames import Frame
 from harness.conversation import Conversation
 from harness.load import BUSY_IN_OVERLOAD, highest_rate_mhz, longest_burst
+from harness.pace import PacketRate
 from harness.plan import model as p
 from harness.plan.trials import (
     BURST_PACKET_NS,
@@ -87,9 +88,10 @@ class Tally:
 class Trials:
     """The trials of one run: `throughput_mhz` is the latest one found, `note` tells what is under way."""
 
-    def __init__(self, talk: Conversation, link: p.Link) -> None:
+    def __init__(self, talk: Conversation, link: p.Link, rate: PacketRate) -> None:
         self.talk = talk
         self.link = link
+        self.rate = rate
         self.seed = 0
         self.throughput_mhz: int | None = None
         self.note = ""
@@ -99,7 +101,6 @@ class Trials:
         self._replied = True
         self._spares = SPARES
         self._path = ""
-        self._rate_mhz = link.packet_rate_mhz
         self._refresh: Refresh = lambda: None
         self._refresh_due = 0
 
@@ -122,9 +123,8 @@ class Trials:
                 self._overload(action)
         finally:
             self.talk.on_frame, self.note = None, ""
-            if self._rate_mhz != self.link.packet_rate_mhz and Role.TRANSMITTER in self.talk.alive:
-                self._rate_mhz = self.link.packet_rate_mhz
-                self.talk.send(Role.TRANSMITTER, m.Setting(m.SettingId.PACKET_RATE_MHZ, self._rate_mhz))
+            if not self.rate.is_own and Role.TRANSMITTER in self.talk.alive:
+                self.rate.want(self.link.packet_rate_mhz)
 
     # -- searches ------------------------------------------------------------------------------------
 
@@ -177,7 +177,7 @@ class Trials:
             self._ask_rate(max(SLOWEST_MHZ, rate_mhz // SLOWER))
             self._pass(action.after_ns)
             self._mark("trial end", number=self._number)
-            self._ask_rate(self.link.packet_rate_mhz)
+            self.rate.restore()
             self._settle(method_of(action))
 
     # -- one trial -----------------------------------------------------------------------------------
@@ -193,7 +193,7 @@ class Trials:
         self._pass(for_ns)
         self._mark("trial end", number=self._number)
         last = len(tally.sent)
-        self._ask_rate(self.link.packet_rate_mhz)
+        self.rate.restore()
         self._pass(method.residual_ns)
         lost, least = tally.lost(first, last), fewest(rate_mhz, for_ns)
         found = self._judged(last - first, least, lost, allowed)
@@ -214,6 +214,7 @@ class Trials:
         if granted:
             return None
         self._mark("trial end", number=self._number)
+        self.rate.restore()
         return self._told(Outcome.REFUSED if self._replied else Outcome.VOID)
 
     def _burst_trial(self, method: Method, count: int) -> Outcome:
@@ -251,8 +252,7 @@ class Trials:
 
     def _ask_rate(self, rate_mhz: int) -> bool:
         """Ask the transmitter for a packet rate; returns whether it agreed."""
-        self._rate_mhz = rate_mhz
-        reply = self.talk.ask(Role.TRANSMITTER, m.Setting(m.SettingId.PACKET_RATE_MHZ, rate_mhz))
+        reply = self.rate.ask(rate_mhz)
         self._replied = reply is not None
         return reply is not None and reply.result == m.Result.DONE
 

@@ -5,17 +5,20 @@ Nothing can cap those sticks, so the outputs are watched, and the run takes the 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from fractions import Fraction
 from typing import Final
 
+from harness.bench.protocol import Role
 from harness.clock import S
 from harness.codec import messages as m
 from harness.conversation import Conversation
+from harness.errors import BenchError, StorageError
 from harness.plan import model as p
-from harness.timeline import top_us
+from harness.timeline import REFRESH_NS, top_us
 
 BLIND_NS: Final = 1 * S
-"""Longest time without a report of the outputs while the transmitter uses its own sticks."""
+"""Longest time without a report of every throttle's output while the transmitter uses its own sticks."""
 HANDS_NS: Final = 10 * S
 """On hardware the sticks are held at rest for so long after that, for somebody to close the throttle."""
 OWN_THROTTLE_LEAST: Final = Fraction(1, 20)
@@ -43,38 +46,75 @@ def own_throttle_spans(plan: p.Plan) -> tuple[tuple[int, int, int], ...]:
 class ThrottleWatch:
     """Looks at every reported throttle output while the transmitter uses its own sticks.
 
-    No report for `BLIND_NS` outside failsafe ends it too: nobody could see the throttle open.
+    No report of them all for `BLIND_NS` outside failsafe ends it too: nobody could see the throttle open.
+    What was `found` stays, and `found_ns` tells when.
     """
 
     def __init__(self, talk: Conversation, plan: p.Plan) -> None:
         self.talk = talk
         self.link = plan.link
         self.spans = own_throttle_spans(plan)
-        self.since_ns: int | None = None
+        self.seen_ns: int | None = None
         self.found = ""
+        self.found_ns = 0
 
     def begin(self) -> None:
         """Begin to look, or go on."""
         self.talk.on_applied = self.look
-        self.since_ns = self.since_ns or self.talk.bench.now_ns()
+        if self.seen_ns is None:
+            self.seen_ns = self.talk.bench.now_ns()
 
     def look(self, applied: m.Applied) -> None:
-        """Note a throttle output outside its span."""
-        for index, low, high in self.spans[: 0 if self.found else None]:
-            if index < len(applied.outputs_us) and not low <= applied.outputs_us[index] <= high:
-                name, shown = self.link.channels[index].name, applied.outputs_us[index]
-                self.found = (
-                    f"{name} went to {shown} us with the transmitter's own sticks, and only {low} us to "
-                    f"{high} us is allowed; put the throttle's own stick at its low end"
+        """Note a throttle output outside its span, and that every throttle was seen."""
+        outputs = applied.outputs_us
+        for index, low, high in self.spans:
+            if index < len(outputs) and not low <= outputs[index] <= high:
+                self._trip(
+                    f"{self.link.channels[index].name} went to {outputs[index]} us with the transmitter's "
+                    f"own sticks, and only {low} us to {high} us is allowed; put the throttle's own stick "
+                    "at its low end"
                 )
+        if all(index < len(outputs) for index, _, _ in self.spans):
+            self.seen_ns = self.talk.bench.now_ns()
 
     def tripped(self) -> bool:
         """Return whether the sticks must be taken back now."""
-        if self.spans and self.since_ns is not None and not self.found and not self.talk.in_failsafe:
-            seen = max(self.since_ns, self.talk.applied_at_ns or 0)
-            if self.talk.bench.now_ns() - seen > BLIND_NS:
-                self.found = (
-                    f"no output was reported for {BLIND_NS / S:g} s with the transmitter's own sticks, so "
-                    "nobody watched the throttle"
-                )
+        now = self.talk.bench.now_ns()
+        if self.talk.in_failsafe and self.seen_ns is not None:
+            self.seen_ns = now  # nothing is applied; the time starts anew when something is
+        if self.spans and self.seen_ns is not None and now - self.seen_ns > BLIND_NS:
+            self._trip(
+                f"no throttle output was reported for {BLIND_NS / S:g} s with the transmitter's own sticks, "
+                "so nobody watched the throttle; put the throttle's own stick at its low end"
+            )
         return bool(self.found)
+
+    def _trip(self, found: str) -> None:
+        if not self.found:
+            self.found, self.found_ns = found, self.talk.bench.now_ns()
+
+    def hold(self, rest: Callable[[], None], say: Callable[[str], None]) -> None:
+        """On hardware keep the sticks at rest for the rest of `HANDS_NS` if the watch has tripped.
+
+        Released now, the open throttle would rule again. A lost port does not shorten it unless it is the
+        transmitter's; KeyboardInterrupt, which a third signal alone raises by now, does. Raises StorageError
+        at the end.
+        """
+        talk = self.talk
+        if not self.found or not talk.bench.is_hardware:
+            return
+        say(f"{self.found}: do it now, the devices are released in {HANDS_NS // S} s")
+        until_ns = self.found_ns + HANDS_NS
+        lost, trouble = 0, None
+        while talk.bench.now_ns() < until_ns and Role.TRANSMITTER in talk.alive and lost <= len(talk.ports):
+            try:
+                rest()
+                talk.advance(min(until_ns, talk.bench.now_ns() + REFRESH_NS))
+            except BenchError:  # each port can go once
+                lost += 1
+            except StorageError as error:  # from now on nothing is recorded, and the run can go on
+                trouble = error
+            except KeyboardInterrupt:
+                break
+        if trouble is not None:
+            raise trouble

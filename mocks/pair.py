@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from operator import itemgetter
 
-from harness.bench.protocol import Chunk, Role
+from harness.bench.protocol import WITHOUT_POWER, Chunk, Role
 from harness.chance import stream
 from harness.codec.messages import StartCause
 from harness.plan.model import Link
@@ -27,6 +27,7 @@ from mocks.transmitter import Transmitter
 from mocks.witness import Witness
 from mocks.world import World
 
+NO_DISTANCE = "give the rig file's mock a range, such as `mock: {distance: 1 m}`"
 BY_TIME = itemgetter(2)
 
 
@@ -47,6 +48,7 @@ class Pair:
             **{f"{role} port": f"virtual {role}" for role in roles},
             "mock": describe_settings(settings),
             "defect": defect,
+            **({} if settings.distance_mm else {WITHOUT_POWER: NO_DISTANCE}),
         }
         self.world = World()
         self._seed = seed

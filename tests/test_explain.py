@@ -44,6 +44,15 @@ def test_names_every_key_with_its_default():
     )
 
 
+def test_marks_each_thing_to_try():
+    lines = explain("delivery", 60).splitlines()
+    tried = lines[next(place for place, line in enumerate(lines) if line.startswith("if it fails")) :]
+    items = sum(len(advice) for (kind, _), advice in ADVICE.items() if kind == "delivery")
+    assert sum(line[12:14] == "- " for line in tried) == items
+    assert all(line[12:14] in ("- ", "  ") for line in tried)
+    assert any(line.startswith(" " * 14) for line in tried)
+
+
 def test_lists_every_check_in_one_line_each():
     shown = overview(300)
     assert [line.split()[0] for line in shown.splitlines()[: len(WORDS)]] == WORDS

@@ -38,6 +38,7 @@ LAYERS = (
     ("harness.report", "harness.report.*"),
     ("harness.explain", "harness.explain.*"),
     ("harness.conversation",),
+    ("harness.pace",),
     ("harness.hand", "harness.levels", "harness.trials", "harness.watch"),
     ("harness.runner",),
     ("harness.extending",),

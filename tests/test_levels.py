@@ -6,11 +6,13 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
+from test_pace import Told
 from test_runner import Run, assert_left_safe
 from test_timeline import plan_of
 
 from harness.bench.protocol import Role
 from harness.clock import MS, S
+from harness.codec import decode_piece
 from harness.codec import messages as m
 from harness.errors import BenchError
 from harness.judge import judge
@@ -102,6 +104,40 @@ def test_power_is_back_after_a_stop(error):
     assert_left_safe(run)
 
 
+class DeafToPower:
+    """A bench on whose line commands for the normal power get lost, from the `first` one to before `last`."""
+
+    def __init__(self, bench, first, last):
+        self.inner, self.first, self.last, self.count = bench, first, last, 0
+
+    def __getattr__(self, name):
+        return getattr(self.inner, name)
+
+    def send(self, role, data):
+        message = m.parse(decode_piece(data[:-1]))
+        if isinstance(message, m.Setting) and (message.setting, message.value) == (POWER, 0):
+            lost = self.first <= self.count < self.last
+            data = bytes([data[0], data[1] ^ lost, *data[2:]])
+            self.count += 1
+        return self.inner.send(role, data)
+
+
+@pytest.mark.parametrize(("last", "asked"), [(4, 3), (5, 4), (8, 7), (9, 7)])
+def test_a_power_that_was_not_confirmed_is_asked_for_until_the_very_end(last, asked):
+    """Asked for 3 times after the step, 3 times when the run ends, and once more when all is over."""
+    told = Told()
+    near = replace(BY_POWER, to_x10=-200)
+    run = Run(
+        p.Wait(until="linked"), near, settings=ON_A_TABLE, observer=told,
+        around=lambda bench: DeafToPower(bench, 2, last),
+    )  # fmt: skip
+    assert settings_of(run)[:3] == [0, 0, -20]
+    assert settings_of(run).count(0) - 2 == asked
+    assert run.bench.inner.transmitter.air.signal_dbm() == (-60 if last < 9 else -80)
+    assert len(told.lines) == (last >= 5)
+    assert_left_safe(run)
+
+
 def test_power_is_back_when_the_receiver_goes():
     gone = BenchError("pulled", role=RX, port="x")
     run = Run(p.Wait(until="linked"), BY_POWER, settings=ON_A_TABLE, trip=gone, gone=(RX,), at_ns=6 * S)
@@ -133,10 +169,16 @@ def test_a_transmitter_that_cannot_set_its_power_is_refused_in_plain_words():
     run = Run(p.Wait(until="linked"), BY_POWER)
     assert str(run.raised) == (
         "the transmitter's firmware says that it cannot set its transmit power, which steps[1] needs; write "
-        "`by: hand` there and put an attenuator between the modules, leave the step out, or build the "
-        "firmware with that ability"
+        "`by: hand` there and put an attenuator between the modules, leave the step out, or give the rig "
+        "file's mock a range, such as `mock: {distance: 1 m}`"
     )
     assert not run.marks[1:]
+
+
+def test_firmware_that_cannot_set_its_power_must_be_built_anew(monkeypatch):
+    monkeypatch.setattr(Transmitter, "abilities", lambda self: self.ABILITIES)
+    run = Run(p.Wait(until="linked"), BY_POWER, settings=ON_A_TABLE)
+    assert str(run.raised).endswith("leave the step out, or build the firmware with that ability")
 
 
 # -- by hand ---------------------------------------------------------------------------------------

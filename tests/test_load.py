@@ -192,6 +192,27 @@ def test_a_search_loads_the_lines_as_far_as_it_may():
 
 
 @pytest.mark.parametrize(
+    ("action", "rule", "most"),
+    [
+        (p.FindThroughput(to_mhz=900_000), p.Throughput(at_least_mhz=220_001), "220 Hz"),
+        (p.FindThroughput(to_mhz=900_000), p.Throughput(at_least_mhz=220_000), ""),
+        (p.FindBackToBack(up_to=64), p.BackToBack(at_least=17), "16 packets"),
+        (p.FindBackToBack(up_to=64), p.BackToBack(at_least=16), ""),
+    ],
+)
+def test_a_limit_beyond_what_the_lines_let_a_search_try_is_refused(action, rule, most):
+    plan = replace(plan_of(action), checks=(p.PlanCheck(rule, rule.WORD, "checks[0]"),))
+    problems = load_problems(build_timeline(plan, 0), USUAL)
+    if not most:
+        assert problems == ()
+        return
+    ((where, found, _),) = problems
+    assert where == f"checks[0].{rule.WORD}.at_least"
+    assert found == f"the serial lines let the search try no more than {most}"
+    assert load_problems(build_timeline(plan, 0), dict.fromkeys(DEVICES, 460_800)) == ()
+
+
+@pytest.mark.parametrize(
     ("action", "path"),
     [
         (p.FindThroughput(from_mhz=300_000, to_mhz=400_000), "steps[0].throughput.from"),

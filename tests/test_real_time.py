@@ -39,7 +39,7 @@ steps:
   - wander: {for: 1500 ms}
   - cut: {duration: 600 ms, times: 1, before: 300 ms, after: 300 ms}
 checks:
-  - delivery: {at_least: 90 %}
+  - delivery: {at_least: 60 %}
   - latency: {percentile: 50 %, at_most: 50 ms}
   - failsafe_entry: {share: 1 %}
   - failsafe_outputs

@@ -12,7 +12,7 @@ from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS, S
 from harness.codec import decode_piece, parse
 from harness.codec import messages as m
-from harness.errors import BenchError
+from harness.errors import BenchError, StorageError
 from harness.plan import model as p
 from harness.recording import Direction, Header, RecordingWriter, parse_recording
 from harness.report.live import Quiet
@@ -53,21 +53,24 @@ class Run:
     """What one run left behind."""
 
     def __init__(
-        self, *actions, settings=None, seed=7, trip=None, gone=(), observer=None, at_ns=3 * S, checks=()
-    ):
-        self.bench = open_virtual(LINK, settings or MockSettings(), seed)
+        self, *actions, settings=None, seed=7, trip=None, gone=(), observer=None, at_ns=3 * S, checks=(),
+        around=lambda bench: bench, stop_at_ns=None, file=None,
+    ):  # fmt: skip
+        self.bench = around(open_virtual(LINK, settings or MockSettings(), seed))
         header = replace(HEADER, baud=dict(self.bench.baud))
         if trip is not None:
             self.bench = Trip(self.bench, at_ns, trip, gone=gone)
-        self.file = io.BytesIO()
+        self.file = file or io.BytesIO()
         writer = RecordingWriter(self.file, header, 0)
-        plan = replace(plan_of(*actions), checks=checks)
+        self.plan = plan = replace(plan_of(*actions), checks=checks)
         self.raised = None
         self.end = None
         try:
             runner = Runner(self.bench, writer, plan, observer or Quiet())
+            if stop_at_ns is not None:
+                runner.talk.stop_requested = lambda: self.bench.now_ns() >= stop_at_ns
             self.end = runner.run(build_timeline(plan, seed))
-        except (BenchError, RuntimeError) as error:
+        except (BenchError, RuntimeError, StorageError) as error:
             self.raised = error
         writer.close()
 
@@ -287,7 +290,7 @@ def test_a_transmitter_that_restarts_at_another_packet_rate_is_set_to_it_again(m
     told = []
     monkeypatch.setattr(runner.talk, "send", lambda role, message: told.append(message))
     runner.talk.ports[Role.TRANSMITTER].identity = m.Identity(1, 1, 4, 50_000, 0xFFFF, "", "", "")
-    runner.rate_mhz = 25_000
+    runner.rate.wanted_mhz = 25_000
     runner._set_up_again(Role.TRANSMITTER)
     assert told[0] == m.Setting(m.SettingId.PACKET_RATE_MHZ, 25_000)
 

@@ -211,3 +211,22 @@ def test_fields_of_the_device_are_not_injected():
     timeline = build_timeline(plan_of(p.Inject(times=3)), 0)
     injections = [due.message for due in timeline.segments[0].due(0) if due.mark == "inject"]
     assert [[number for number, _ in message.values] for message in injections] == [[1, 2]] * 3
+
+
+@pytest.mark.parametrize(
+    ("action", "words"),
+    [
+        (p.Restart(device=Role.RECEIVER), "the receiver restarts once"),
+        (p.Restart(device=Role.RECEIVER, times=2), "the receiver restarts 2 times"),
+        (p.Step(channel="roll"), "roll jumps between 1000 us and 2000 us, once"),
+        (p.Overload(rate_mhz=100_000), "then half of it for 3 s, once (practical)"),
+        (p.FindBackToBack(repeats=1), "up to 64 packets, once (practical)"),
+        (p.Burst(count=2, spacing_ns=0), "1 burst of 2 packets"),
+        (p.Burst(count=1, spacing_ns=0, times=2), "2 bursts of 1 packet "),
+        (p.Inject(times=1), "1 set of telemetry values"),
+        (p.Wait(until="packets"), "wait for 1 packet"),
+    ],
+)
+def test_titles_count_in_plain_words(action, words):
+    title = build_timeline(plan_of(action), 0).segments[0].title
+    assert words in title

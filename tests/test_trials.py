@@ -6,6 +6,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 import pytest
+from test_pace import Spoilt, Told
 from test_runner import HEADER, LINK, Trip
 
 from harness.bench.protocol import DEVICES, Role
@@ -42,10 +43,11 @@ class Tried:
     """What trials on a mock left behind."""
 
     def __init__(
-        self, *actions, settings=FAST, seed=7, trip=None, at_ns=3 * S, patch=None, link=LINK, observer=None
-    ):
+        self, *actions, settings=FAST, seed=7, trip=None, at_ns=3 * S, patch=None, link=LINK, observer=None,
+        around=lambda bench: bench,
+    ):  # fmt: skip
         defect = patch and Defect("d", "w", "c", "throughput", "limits", "n", patch, patch)
-        bench = open_virtual(link, settings, seed, defect=defect)
+        bench = around(open_virtual(link, settings, seed, defect=defect))
         header = replace(HEADER, baud=dict(bench.baud))
         if trip is not None:
             bench = Trip(bench, at_ns, trip)
@@ -280,6 +282,105 @@ def test_a_run_that_is_stopped_in_a_trial_asks_for_the_links_rate_and_ends_safel
     assert tried.last_rate() == LINK.packet_rate_mhz
     assert tried.told(TX, m.Sticks)[-1][1].pulses_us == LINK.rest_us
     assert tried.told(TX, m.Release)
+
+
+OWN_MHZ = LINK.packet_rate_mhz
+
+
+def last_gaps_ms(tried):
+    times = tried.evidence.sent.at_ns[-20:].tolist()
+    return {round((after - before) / MS) for before, after in pairwise(times)}
+
+
+@pytest.mark.parametrize("action", [search(50, 60, 10), ALL[2]], ids=lambda action: action.WORD)
+@pytest.mark.parametrize("lost", [1, 3, 8])
+def test_lost_commands_to_go_back_leave_the_link_at_its_own_rate(action, lost):
+    tried = Tried(action, p.Settle(for_ns=S), around=lambda bench: Spoilt(bench, range(lost), OWN_MHZ))
+    assert tried.end.why == "complete"
+    assert last_gaps_ms(tried) == {20}
+    rows = tried.evidence.sent.at_ns >= tried.evidence.steps[-1].start_ns
+    assert int(rows.sum()) == pytest.approx(50 + 40, abs=25)
+
+
+def test_a_rate_that_was_not_confirmed_in_its_step_is_asked_for_during_the_next():
+    tried = Tried(ALL[2], p.Settle(for_ns=2 * S), around=lambda bench: Spoilt(bench, range(12), OWN_MHZ))
+    end = tried.evidence.steps[-1].end_ns
+    sent = tried.evidence.sent.at_ns
+    assert int(((sent >= end - S) & (sent < end)).sum()) == pytest.approx(50, abs=1)
+
+
+def test_a_rate_that_never_comes_back_is_told_and_asked_for_on_the_way_out():
+    told = Told()
+    tried = Tried(
+        ALL[2], p.Settle(for_ns=S), around=lambda bench: Spoilt(bench, range(1000), OWN_MHZ), observer=told
+    )
+    assert tried.end.why == "complete"
+    assert len(told.lines) == 1
+    assert "did not confirm 50 packets a second" in told.lines[0]
+    settings = tried.told(TX, m.Setting)
+    assert settings[-1][1].value == OWN_MHZ
+    assert settings[-1][0] > tried.evidence.steps[-1].end_ns
+    assert {at for at, one in settings if one.value == OWN_MHZ and at > tried.evidence.steps[0].end_ns}
+
+
+def test_a_refused_rate_back_is_told_and_not_believed(monkeypatch):
+    """The transmitter takes 200 Hz and then no longer its own 50 Hz."""
+    ranges = {**transmitter._SETTING_RANGE, m.SettingId.PACKET_RATE_MHZ: (90_000, 400_000)}
+    monkeypatch.setattr(transmitter, "_SETTING_RANGE", ranges)
+    told = Told()
+    tried = Tried(ALL[2], observer=told)
+    assert tried.end.why == "complete"
+    assert len(told.lines) == 1
+    assert not tried.runner.rate.is_own
+    assert tried.last_rate() == OWN_MHZ
+
+
+@pytest.mark.parametrize("at_ms", [1_100, 2_500, 5_300])
+def test_a_run_that_is_stopped_in_a_trial_gets_the_links_rate_even_if_the_command_is_lost(at_ms):
+    tried = Tried(
+        search(50, 300), p.Overload(rate_mhz=300_000), trip=KeyboardInterrupt(), at_ns=at_ms * MS,
+        around=lambda bench: Spoilt(bench, [0], OWN_MHZ),
+    )  # fmt: skip
+    assert tried.end.why == "interrupted"
+    assert last_gaps_ms(tried) == {20}
+
+
+def test_a_rate_whose_reply_got_lost_is_not_left_behind():
+    """The transmitter takes 60 Hz, and no reply tells: there is no trial, and the link gets its own rate."""
+
+    class Mute(Spoilt):
+        def advance(self, until_ns):
+            return [(role, self._kept(role, data), at) for role, data, at in self.inner.advance(until_ns)]
+
+        def _kept(self, role, data):
+            pieces = data.split(b"\0")
+            return b"\0".join(piece for piece in pieces if not (piece and self._tells(piece)))
+
+        def _tells(self, piece):
+            message = m.parse(frame) if isinstance(frame := decode_piece(piece), Frame) else None
+            return isinstance(message, m.Reply) and 0 < self.count <= 3
+
+    tried = Tried(search(60, 60, 10), p.Settle(for_ns=S), around=lambda bench: Mute(bench, []))
+    values = [one.value for _, one in tried.told(TX, m.Setting)]
+    assert values[:4] == [60_000] * 3 + [OWN_MHZ]
+    assert last_gaps_ms(tried) == {20}
+    assert tried.end.why == "complete"
+
+
+def test_a_transmitter_that_restarts_in_a_trial_gets_the_trials_rate_and_then_the_links():
+    class Restarts(Spoilt):
+        done = False
+
+        def advance(self, until_ns):
+            if self.count == 1 and not self.done and self.inner.now_ns() > 1200 * MS:
+                self.done = True
+                self.inner.send(TX, m.encode(m.Restart(), 60_000))
+            return self.inner.advance(until_ns)
+
+    tried = Tried(search(60, 60, 10), p.Settle(for_ns=S), around=lambda bench: Restarts(bench, []))
+    values = [one.value for _, one in tried.told(TX, m.Setting)]
+    assert values[:3] == [60_000, 60_000, OWN_MHZ]
+    assert last_gaps_ms(tried) == {20}
 
 
 def test_a_device_without_the_ability_is_refused_before_anything_moves(monkeypatch):

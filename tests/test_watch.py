@@ -2,15 +2,19 @@
 
 from dataclasses import replace
 from fractions import Fraction
+from io import BytesIO
 from itertools import pairwise
 
 import pytest
+from test_pace import Spoilt
 from test_runner import Run, Trip, assert_left_safe
 from test_timeline import LINK, plan_of
 
 from harness.bench.protocol import Role
 from harness.clock import MS, S
+from harness.codec import decode_piece
 from harness.codec import messages as m
+from harness.errors import BenchError, StorageError
 from harness.outline import outline
 from harness.plan import model as p
 from harness.recording import Direction
@@ -124,6 +128,166 @@ def test_nobody_watching_ends_the_run_too(monkeypatch):
     run = own("0")
     assert (run.end.why, "nobody watched" in run.end.detail) == ("throttle not at rest", True)
     assert_left_safe(run)
+
+
+class Reports:
+    """A bench whose receiver's reports are rewritten on the way, from a time on."""
+
+    def __init__(self, bench, rewrite):
+        self.inner, self.rewrite = bench, rewrite
+
+    def __getattr__(self, name):
+        return getattr(self.inner, name)
+
+    def advance(self, until_ns):
+        return [(role, self._rewritten(data), at) for role, data, at in self.inner.advance(until_ns)]
+
+    def _rewritten(self, data):
+        *pieces, rest = data.split(b"\0")
+        return b"\0".join([self._piece(piece) for piece in pieces] + [rest])
+
+    def _piece(self, piece):
+        frame = decode_piece(piece)
+        if getattr(frame, "type", None) != m.Applied.TYPE:
+            return piece
+        return m.encode(self.rewrite(m.parse(frame)), frame.counter)[:-1]
+
+
+class Torn(m.Applied):
+    """A report with whole framing and half a body."""
+
+    def pack(self):
+        return super().pack()[:9]
+
+
+REWRITES = {
+    "short": lambda applied: replace(applied, outputs_us=applied.outputs_us[:1]),
+    "unparsable": lambda applied: Torn(applied.packet, applied.at_us, -60, applied.outputs_us),
+}
+
+
+@pytest.mark.parametrize("rewrite", REWRITES.values(), ids=REWRITES)
+def test_reports_without_the_throttle_are_no_watch(rewrite):
+    """The throttle is wide open, and nobody could tell from what is reported."""
+    run = Run(
+        *STEPS, settings=MockSettings(own_throttle=Fraction(1)), around=lambda bench: Reports(bench, rewrite)
+    )
+    assert run.end.why == "throttle not at rest"
+    assert "nobody watched the throttle" in run.end.detail
+    assert packets_on_own_sticks(run) == pytest.approx(50, abs=5)
+    assert_left_safe(run)
+
+
+def test_reports_of_every_throttle_are_a_watch_even_if_other_channels_are_missing():
+    def short(applied):
+        return replace(applied, outputs_us=applied.outputs_us[:2])
+
+    run = Run(*STEPS, settings=MockSettings(own_throttle=Fraction(0)), around=lambda b: Reports(b, short))
+    assert run.end.why == "complete"
+
+
+def back_ns(run):
+    return next(at for at, part in run.to(TX) if isinstance(part, m.Sticks) and at > release_ns(run))
+
+
+def own_on_hardware(monkeypatch, **more):
+    monkeypatch.setattr("test_runner.Trip", Real)
+    more = {"trip": RuntimeError(), "at_ns": 10**18, "observer": Heard(), **more}
+    return Run(*STEPS, settings=MockSettings(own_throttle=Fraction("0.3")), **more)
+
+
+def assert_held(run, for_ns=10 * S):
+    """The sticks rest and the devices are kept alive until the transmitter is released."""
+    assert run.end is None or run.end.why == "throttle not at rest"
+    back = back_ns(run)
+    told = [(at, part) for at, part in run.to(TX) if at >= back]
+    release = next(at for at, part in told if isinstance(part, m.Release))
+    assert release - back >= for_ns
+    assert {part.pulses_us for _, part in told if isinstance(part, m.Sticks)} == {LINK.rest_us}
+    for kind, most_ns in ((m.KeepAlive, 300 * MS), (m.Sticks, S)):
+        times = [back, *(at for at, part in told if isinstance(part, kind)), release]
+        assert max(after - before for before, after in pairwise(times)) < most_ns
+
+
+def test_a_stop_while_an_open_throttle_is_held_closed_shortens_nothing(monkeypatch):
+    back = back_ns(own_on_hardware(monkeypatch))
+    run = own_on_hardware(monkeypatch, stop_at_ns=back + S)
+    assert "throttle went to 1300 us" in run.end.detail
+    assert run.marks[-1].fields["why"] == "throttle not at rest"
+    assert_held(run)
+
+
+def test_a_stop_at_the_very_moment_loses_neither_the_hold_nor_the_words(monkeypatch):
+    back = back_ns(own_on_hardware(monkeypatch))
+    run = own_on_hardware(monkeypatch, stop_at_ns=back)
+    assert "throttle went to 1300 us" in run.end.detail
+    assert_held(run, 9 * S)
+
+
+def test_a_port_that_goes_at_the_very_moment_does_not_lose_the_words(monkeypatch):
+    class Goes(Spoilt):
+        def send(self, role, data):
+            if role is TX and self.inner.now_ns() >= back:
+                raise BenchError("pulled", role=TX, port="x")
+            return self.inner.send(role, data)
+
+    back = back_ns(own_on_hardware(monkeypatch))
+    run = own_on_hardware(monkeypatch, around=lambda bench: Goes(bench, []))
+    assert run.end.why == "throttle not at rest"
+    assert "throttle went to 1300 us" in run.end.detail
+
+
+def test_only_a_signal_that_insists_shortens_the_hold(monkeypatch):
+    back = back_ns(own_on_hardware(monkeypatch))
+    run = own_on_hardware(monkeypatch, trip=KeyboardInterrupt(), at_ns=back + S)
+    assert run.end.why == "throttle not at rest"
+    assert run.to(TX)[-1][0] - back < 3 * S
+    assert_left_safe(run)
+
+
+def test_the_receivers_port_gone_while_the_throttle_is_held_closed_shortens_nothing(monkeypatch):
+    back = back_ns(own_on_hardware(monkeypatch))
+    gone = BenchError("pulled", role=RX, port="x")
+    run = own_on_hardware(monkeypatch, trip=gone, gone=(RX,), at_ns=back + S)
+    assert "throttle went to 1300 us" in run.end.detail
+    assert_held(run)
+
+
+def test_a_transmitter_that_is_gone_cannot_be_held(monkeypatch):
+    back = back_ns(own_on_hardware(monkeypatch))
+    gone = BenchError("pulled", role=TX, port="x")
+    run = own_on_hardware(monkeypatch, trip=gone, gone=(TX,), at_ns=back + S)
+    assert run.end.why == "throttle not at rest"
+    assert run.to(RX)[-1][0] - back < 3 * S
+
+
+def test_a_full_disk_while_the_throttle_is_held_closed_shortens_nothing(monkeypatch):
+    class Full(BytesIO):
+        full = False
+
+        def write(self, data):
+            if self.full:
+                raise OSError(28, "No space left on device")
+            return super().write(data)
+
+    class Watched(Heard):
+        def say(self, line):
+            super().say(line)
+            disk.full = disk.full or "released in" in line
+
+    sent = []
+
+    class Keeps(Spoilt):
+        def send(self, role, data):
+            sent.append((self.inner.now_ns(), role, m.parse(decode_piece(data[:-1]))))
+            return self.inner.send(role, data)
+
+    disk = Full()
+    run = own_on_hardware(monkeypatch, observer=Watched(), file=disk, around=lambda bench: Keeps(bench, []))
+    assert isinstance(run.raised, StorageError)
+    released = [at for at, role, part in sent if isinstance(part, m.Release) and role is TX]
+    taken_back = next(at for at, _, part in sent if isinstance(part, m.Sticks) and at > released[0])
+    assert released[-1] - taken_back >= 10 * S
 
 
 def test_the_cap_is_the_plans_and_never_below_a_twentieth():

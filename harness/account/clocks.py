@@ -15,6 +15,8 @@ from harness.stats.uncertainty import Budget, Component, resolution
 COVERAGE: Final = 0.95
 PPM: Final = 1e6
 TITLE: Final = "Clocks"
+MOST_ROWS: Final = 40
+"""Starts of devices that a report lists, at most."""
 
 
 def account(evidence: Evidence) -> Section | None:
@@ -101,13 +103,14 @@ def _maps(evidence: Evidence) -> Grid:
         for role, clock in evidence.clocks.items()
         for number, segment in enumerate(clock.segments, start=1)
     ]
+    left_out = f"; {len(rows) - MOST_ROWS} more starts are left out" if len(rows) > MOST_ROWS else ""
     heads = (
         "device", "start", "from", "pings answered", "best round trip us", "median us", "byte times us",
         "ahead of PC s", "runs fast ppm", "+- ppm", "bound us",
     )  # fmt: skip
     return Grid(
-        "Clock maps", heads, tuple(rows),
-        note="offset and round trip as RFC 5905 section 8; ahead at the start's first node",
+        "Clock maps", heads, tuple(rows[:MOST_ROWS]),
+        note=f"offset and round trip as RFC 5905 section 8; ahead at the start's first node{left_out}",
     )  # fmt: skip
 
 

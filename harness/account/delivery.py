@@ -10,12 +10,15 @@ from harness.findings import Cell, Figure, Grid, Section
 from harness.measure.arrays import Ints
 from harness.measure.delivery import DeliveryCounts, Fates, count_delivery, packet_fates
 from harness.measure.evidence import Evidence
+from harness.measure.spans import losing_spans
 from harness.stats.binomial import clopper_pearson_lower, clopper_pearson_upper
-from harness.stats.bursts import FEWEST_BURSTS, ShareLimits, limits_of, share_limits, tallies
+from harness.stats.bursts import ASSUMED_BURST, FEWEST_BURSTS, ShareLimits, limits_of, share_limits, tallies
 
 CONFIDENCES: Final = (0.90, 0.95, 0.99)
 SHOWN: Final = 0.95
 MOST_STEPS: Final = 40
+FEWEST_PACKETS: Final = 10
+"""A step with fewer packets says nothing of its own."""
 
 
 def account(evidence: Evidence) -> Section | None:
@@ -31,7 +34,7 @@ def account(evidence: Evidence) -> Section | None:
         title="Delivery",
         figures=_figures(counts, found[SHOWN]),
         grids=(_side_by_side(found, counts), *_by_step(evidence, fates)),
-        notes=_notes(counts, found[SHOWN]),
+        notes=(*_on_purpose(evidence), *_notes(counts, found[SHOWN])),
     )
 
 
@@ -76,16 +79,22 @@ def _by_step(evidence: Evidence, fates: Fates) -> tuple[Grid, ...]:
     """Return a table of the steps with packets in them; none for a plan of one such step."""
     names = tuple(dict.fromkeys(step.name for step in evidence.steps if step.name))
     at_ns = evidence.sent.at_ns[fates.row]
-    rows = []
+    rows, few = [], 0
     for name in names[:MOST_STEPS]:
         chosen = np.searchsorted(at_ns, np.add(evidence.spans((name,)), (0, 1))).tolist()
         places = [np.arange(first, end) for first, end in chosen if end > first]
-        if places:
+        if sum(map(len, places)) >= FEWEST_PACKETS:
             rows.append(_step(name, fates, np.concatenate(places)))
+        else:
+            few += bool(places)
     if len(rows) < 2:
         return ()
     heads = ("step", "sent", "applied in time", "lost", "unknown", "bursts", "at least %", "at most %")
     note = f"Each limit with {100 * SHOWN:g} % confidence; packets without any report are left out."
+    if any(row[5] == 0 for row in rows):
+        note += f" Where no loss was seen, bursts of {ASSUMED_BURST:g} packets are assumed."
+    if few:
+        note += f" Steps with fewer than {FEWEST_PACKETS} packets are left out: {few}."
     return (Grid("By step", heads, tuple(rows), note),)
 
 
@@ -94,6 +103,11 @@ def _step(name: str, fates: Fates, places: Ints) -> tuple[Cell, ...]:
     found = share_limits(lost, SHOWN, unknown=unknown)
     whole = (len(places), int(fates.delivered[places].sum()), int(lost.sum()), int(unknown.sum()))
     return (name, *whole, found.bursts, 100 * found.lower, 100 * found.upper)
+
+
+def _on_purpose(evidence: Evidence) -> tuple[str, ...]:
+    pushed = len(losing_spans(evidence.plan, evidence.steps)) > 0
+    return ("Steps that lose packets on purpose are left out.",) if pushed else ()
 
 
 def _notes(counts: DeliveryCounts, found: ShareLimits) -> tuple[str, ...]:

@@ -48,10 +48,15 @@ def account(evidence: Evidence) -> Section | None:
 
 
 def _times(entries: Sequence[CutEntry], *, since_cut: bool) -> Floats:
-    """Return times in ms, rising; a cut whose failsafe did not come, or is hidden, counts as infinite."""
+    """Return times in ms, rising; a cut whose failsafe did not come, or is hidden, counts as infinite.
+
+    Left out are those since a last packet that is not known: after messages that are missing there may have
+    been a later one. Nothing that is missing can shorten the time since the cut.
+    """
+    known = [entry for entry in entries if since_cut or not entry.may_be_shorter]
     times = [
         math.inf if entry.entry is not Entry.ENGAGED else entry.after_cut_ns if since_cut else entry.entry_ns
-        for entry in entries
+        for entry in known
     ]
     return np.sort(np.array(times, dtype=np.float64)) / MS
 
@@ -60,9 +65,11 @@ def _figures(name: str, times: Floats) -> list[Figure]:
     if not len(times):
         return []
     rank = tolerance_rank(len(times), SHARE, CONFIDENCE)
-    figures = [Figure(f"latest {name}", _finite(times[-1]), "ms", note="over every cut")]
+    over = f"over {len(times)} cut{'s' if len(times) > 1 else ''}"
+    figures = [Figure(f"latest {name}", _finite(times[-1]), "ms", note=over)]
     if rank is not None:
-        note = f"{rank}. of {len(times)}, Wilks"
+        note = "the latest" if rank == len(times) else f"all but the {len(times) - rank} latest"
+        note = f"Wilks; {note}"
         bound = _finite(times[rank - 1])
         figures.append(
             Figure(f"{percent(SHARE)} of cuts, {name}", bound, "ms", (None, bound), CONFIDENCE, note)
@@ -125,11 +132,17 @@ def _notes(entries: Sequence[CutEntry], told: Timekeeping) -> tuple[str, ...]:
     ]
     if told.keeping is Keeping.UNTOLD and told.tested:
         notes.append(f"{FEWEST} cuts or more with `packet_rate` at half the link's rate would tell more")
-    needed = success_run(SHARE, CONFIDENCE)
-    if 0 < len(entries) < needed:
-        share = share_below_largest(len(entries), CONFIDENCE)
+    if unsure := sum(entry.may_be_shorter for entry in entries):
         notes.append(
-            f"the latest of {len(entries)} cuts covers {percent(round(share, 3))} of cuts at "
+            f"of {unsure} cut{'s' if unsure > 1 else ''} the last packet is not known, for messages of the "
+            "receiver are missing: the time since it is left out"
+        )
+    timed = len(_times(entries, since_cut=False))
+    needed = success_run(SHARE, CONFIDENCE)
+    if 0 < timed < needed:
+        share = share_below_largest(timed, CONFIDENCE)
+        notes.append(
+            f"the latest of {timed} cuts covers {percent(round(share, 3))} of cuts at "
             f"{percent(CONFIDENCE)} confidence; "
             f"{needed} cuts make it {percent(SHARE)}"
         )

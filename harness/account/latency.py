@@ -13,7 +13,7 @@ from harness.measure.delivery import LOST_NS
 from harness.measure.evidence import Evidence
 from harness.measure.jitter import delay_variation, interarrival_jitter, successive_variation
 from harness.measure.latency import DELAYS, Delays, delay_median, delay_percentile, share_within
-from harness.measure.percentiles import effective_limits
+from harness.measure.percentiles import percentile_limits
 
 CONFIDENCE: Final = 0.95
 PERCENTILES: Final = (0.5, 0.9, 0.95, 0.99)
@@ -45,11 +45,11 @@ def account(evidence: Evidence) -> Section | None:
 
 def _percentiles(title: str, delays: Delays) -> list[Figure]:
     """Return the percentiles with limits that allow for bursts and for what clocks and lines leave open."""
-    known = np.sort(delays.samples.known_ns)
+    known = delays.samples.ordered_ns
     if not len(known):
         return []
     figures = []
-    limits = effective_limits(delays.samples, PERCENTILES, CONFIDENCE)
+    limits = percentile_limits(delays.samples, PERCENTILES, CONFIDENCE)
     for share, (lower, upper) in zip(PERCENTILES, limits, strict=True):
         value = delay_median(known) if share == 0.5 else delay_percentile(known, share)
         ends = (max(0, lower - delays.bound_ns) / MS, _ms(upper + delays.bound_ns))
@@ -75,7 +75,7 @@ def _counts(evidence: Evidence, kinds: dict[str, Delays]) -> Grid:
 
 
 def _row(title: str, delays: Delays, period_ns: int) -> tuple[Cell, ...]:
-    known = np.sort(delays.samples.known_ns)
+    known = delays.samples.ordered_ns
     arrived = known[known < LOST_NS]
     least, most = (_ms(int(end)) for end in (arrived[0], arrived[-1])) if len(arrived) else (None, None)
     share = share_within(known, period_ns)

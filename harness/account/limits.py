@@ -21,6 +21,7 @@ from harness.measure.trials import (
     implied_buffer_s,
     read_trials,
 )
+from harness.plan.trials import Outcome
 from harness.stats.bursts import share_limits
 
 CONFIDENCE: Final = 0.95
@@ -29,8 +30,16 @@ MOST_ROWS: Final = 60
 OPEN: Final[dict[Open, str]] = {
     "": "",
     "bench": "at least: the serial lines can report no more",
+    "void": "at least: lost serial messages or a restart spoilt the trials above",
     "refused": "at least: the transmitter takes no more",
     "plan": "at least: the plan asks for no more",
+}
+
+
+EXPLAINED: Final[dict[Outcome, str]] = {
+    Outcome.SLOW: "slow: the transmitter sent fewer packets than the rate asks for; it cannot keep it.",
+    Outcome.VOID: "void: serial messages are missing, or a device started anew, so the trial tells nothing.",
+    Outcome.REFUSED: "refused: the transmitter does not take the command.",
 }
 
 
@@ -52,7 +61,7 @@ def account(evidence: Evidence) -> Section | None:
         title="Limits of the link",
         figures=(*_rate_figures(rates), *_burst_figures(bursts, rates)),
         grids=tuple(grid for grid in grids if grid is not None),
-        notes=_notes(evidence, trials),
+        notes=(*_notes(evidence, trials), *_nothing_lost(recoveries)),
     )
 
 
@@ -74,10 +83,11 @@ def _burst_figures(found: BackToBack | None, rates: Throughput | None) -> tuple[
     if found is None:
         return ()
     lengths = [float(one.packets) for one in found.longest]
+    same = "all the same" if min(lengths) == max(lengths) else "shortest to longest"
     why = next((OPEN[one.open_end] for one in found.longest if one.open_end), "")
     figures = [
         Figure("longest burst, mean", found.average, "packets", (min(lengths), max(lengths)),
-               note=why or f"{len(lengths)} searches, shortest to longest"),
+               note=why or f"{len(lengths)} searches, {same}"),
         Figure("longest burst, standard deviation", found.deviation, "packets"),
     ]  # fmt: skip
     if found.rate_hz is None:
@@ -97,11 +107,12 @@ def _rates(trials: Sequence[Trial]) -> Grid | None:
     if not chosen:
         return None
     rows = tuple(
-        (one.number, one.what, one.rate_mhz / 1000, one.sent, one.lost, one.loss_percent,
+        (one.number, one.what, one.rate_mhz / 1000, one.achieved_mhz / 1000 if one.achieved_mhz else None,
+         one.sent, one.lost, one.loss_percent,
          one.unknown or None, one.outcome.value)
         for one in chosen[:MOST_ROWS]
     )  # fmt: skip
-    heads = ("trial", "kind", "rate, Hz", "sent", "lost", "loss, %", "unknown", "came to")
+    heads = ("trial", "kind", "rate, Hz", "as sent, Hz", "sent", "lost", "loss, %", "unknown", "came to")
     return Grid("Trials at a packet rate", heads, rows, _left_out(len(chosen)))
 
 
@@ -135,6 +146,8 @@ def _notes(evidence: Evidence, trials: Sequence[Trial]) -> tuple[str, ...]:
     methods = sorted({step.action.method for step in limit_steps(evidence.plan).values()})  # type: ignore[union-attr]
     if methods:
         notes.append(f"Method: {', '.join(methods)}; a frame is a radio packet.")
+    outcomes = {one.outcome for one in trials}
+    notes += [words for outcome, words in EXPLAINED.items() if outcome in outcomes]
     differ = [one for one in trials if one.live and one.live != one.outcome]
     if differ:
         said = "; ".join(f"trial {one.number}: {one.outcome.value}" for one in differ[:5])
@@ -143,6 +156,15 @@ def _notes(evidence: Evidence, trials: Sequence[Trial]) -> tuple[str, ...]:
             f"the record rules ({said})."
         )
     return tuple(notes)
+
+
+def _nothing_lost(recoveries: Sequence[Recovery]) -> tuple[str, ...]:
+    """Say so if no overload lost a packet: its recovery shows nothing then."""
+    pushed = [one for one in recoveries if one.pushed]
+    if not pushed or any(one.pushed_lost or len(one.lost_ns) or one.unknown for one in pushed):
+        return ()
+    count = f"{len(pushed)} overload{'s' if len(pushed) > 1 else ''}"
+    return (f"No packet was lost in {count}: there was nothing to recover from.",)
 
 
 __all__ = ["account"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 from typing import Final
 
 import numpy as np
@@ -32,7 +33,7 @@ def account(evidence: Evidence) -> Section | None:
     runs = loss_runs(series)
     figures = [*_counts(series, known), *_runs(runs, known)]
     grids: list[Grid] = []
-    notes = ["cuts and restarts are left out, and no run goes across them"]
+    notes = ["cuts, restarts and steps that lose packets on purpose are left out; no run goes across them"]
     if known.any():
         period = loss_period(evidence, series)
         figures += [*_rfc(known), *_independence(known), *_two_states(series, known), *_period(period)]
@@ -182,6 +183,28 @@ def _lags(known: Flags) -> list[Grid]:
     return [Grid("Losses this many packets apart", ("lag", "correlation", "band"), rows, note)]
 
 
+def _by_lags(known: Flags) -> str:
+    """Say what the correlations speak for, all lags together: one of 20 is beyond its band by chance.
+
+    With k lags a band that holds all of them 19 times of 20 is that of one at 0.95^(1 / k) (Sidak).
+    """
+    off = np.abs(stats.lag_correlations(known, LAGS))
+    beyond = int((off > stats.lag_band(len(known))).sum())
+    wide = NormalDist().inv_cdf((1 + (1 - LIKELY) ** (1 / LAGS)) / 2) / math.sqrt(len(known))
+    if not beyond:
+        return "nothing speaks against independent losses"
+    if not (off > wide).any():
+        return (
+            f"the run test does not speak against independent losses; {beyond} of {len(off)} lags beyond the "
+            "band may be chance, for all of them together are within a band for so many"
+        )
+    lags = ", ".join(str(lag) for lag in np.flatnonzero(off > wide) + 1)
+    return (
+        f"losses {lags} packets apart come more or less often than chance explains, {len(off)} lags taken "
+        "together: they may not be independent"
+    )
+
+
 def _notes(known: Flags, period: LossPeriod) -> list[str]:
     test, lost = stats.run_test(known), int(known.sum())
     if test is None or lost < FEWEST:
@@ -189,7 +212,7 @@ def _notes(known: Flags, period: LossPeriod) -> list[str]:
     elif test.p_clustered < FALSE_ALARM:
         notes = ["losses cluster: they are not independent, and intervals that take them so are too narrow"]
     elif period.found.p_value >= LIKELY:
-        notes = ["nothing speaks against independent losses"]
+        notes = [_by_lags(known)]
     else:
         notes = []
     found = period.found

@@ -33,6 +33,10 @@ class Chunk(NamedTuple):
 ControlLine = Literal["dtr", "rts"]
 
 
+WITHOUT_POWER: Final = "without transmit power"
+"""Key of the fact that says what gives this bench a transmit power to set, if it has none and could."""
+
+
 class Bench(Protocol):
     """Two bench ports or three. Times are ns on the bench's own clock: it starts anywhere, never goes back.
 

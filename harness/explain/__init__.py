@@ -37,7 +37,7 @@ def explain(word: str, width: int | None = None) -> str:
     for number, line in enumerate(_keys(word)):
         lines += _part("" if number else "keys", line, room)
     for number, line in enumerate(_advice(word)):
-        lines += _part("" if number else "if it fails", line, room)
+        lines += _part("" if number else "if it fails", line, room, "- ")
     return "\n".join(lines) + "\n"
 
 
@@ -55,9 +55,10 @@ def _first_line(kind: type) -> str:
     return (kind.__doc__ or "").split("\n", 1)[0]
 
 
-def _part(head: str, text: str, width: int) -> list[str]:
+def _part(head: str, text: str, width: int, mark: str = "") -> list[str]:
+    """Return text beside its heading; what follows a `mark` hangs under the text, not under the mark."""
     return textwrap.wrap(
-        text, width, initial_indent=f"{head:<{_INDENT}}", subsequent_indent=" " * _INDENT,
+        text, width, initial_indent=f"{head:<{_INDENT}}{mark}", subsequent_indent=" " * (_INDENT + len(mark)),
         break_on_hyphens=False,
     )  # fmt: skip
 

@@ -46,6 +46,13 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ("latency", "clock"): (
         "the clocks are known too poorly: set the serial adapter's latency timer to 1 ms",
     ),
+    ("latency", "near"): (
+        "nearer to a limit than the clocks are known, nothing can be passed or failed: move one of the two",
+    ),
+    ("latency", "restart"): (
+        "what a device still had to report when it restarted is missing, though the serial line lost "
+        "nothing: name steps without restarts in `during`",
+    ),
     ("control_gap", "fail"): (
         "look for blocking routines in the receiver's loop: displays, prints, delays",
         "a gap with packets lost in it is the radio's; one without is the receiver's",
@@ -143,6 +150,11 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ("throughput", "usual"): (
         "this link loses packets at its usual rate too: `loss: 0.1 %` in the step lets a trial lose some",
     ),
+    ("throughput", "single"): (
+        "single lost packets spoil trials: `loss: 0.1 %` in the step, with a `trial` of 1000 packets or "
+        "more, lets each lose some",
+    ),
+    ("throughput", "void"): BENCH,
     ("throughput", "between"): ("lower the step's `resolution`",),
     ("throughput", "open"): ("raise the step's `to`, and see that the run was not cut short",),
     ("throughput", "bench"): ("a faster serial line, or fewer telemetry bytes, lets the search go higher",),
@@ -152,6 +164,8 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ),
     ("back_to_back", "mixed"): ("raise `repeats`: it depends on the moment whether a burst is lost",),
     ("back_to_back", "bench"): ("a faster serial line lets longer bursts be reported",),
+    ("back_to_back", "void"): BENCH,
+    ("recovery", "bench"): BENCH,
     ("recovery", "overload"): (
         "see what the receiver does when its FIFO is full: no restart of the radio should be needed",
         "throw old packets away instead of working through all that waited",
@@ -177,6 +191,9 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ("link_margin", "few"): (
         "raise `packets`, and lower `step`: more levels around the edge narrow the interval",
         "calibrate the levels and lower `level_error`",
+    ),
+    ("link_margin", "level"): (
+        "calibrate the levels and lower `level_error`: more packets do not settle it",
     ),
     ("link_margin", "mixed"): ("name the margin steps that belong together in `during`",),
     ("bench", "fail"): BENCH,

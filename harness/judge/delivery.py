@@ -26,7 +26,7 @@ from harness.stats.bursts import (
     bursts_expected,
     reached,
     share_limits,
-    tally,
+    tallies,
     trials_to_settle,
 )
 from harness.verdict import CheckResult, Verdict
@@ -88,7 +88,7 @@ def _reason(rule: p.Delivery, counts: DeliveryCounts, found: ShareLimits) -> str
 
 def _few(rule: p.Delivery, counts: DeliveryCounts, found: ShareLimits, needed: int | None) -> str:
     """Say that too few bursts can be expected at the limit for these packets to tell; "" if enough can."""
-    length = max(ASSUMED_BURST, found.burst_length)
+    length = max(ASSUMED_BURST, found.burst_length, found.clump_length)
     expected = bursts_expected(counts.sent, float(1 - rule.at_least), length)
     if expected >= FEWEST_BURSTS or rule.at_least >= 1:
         return ""
@@ -102,8 +102,8 @@ def _few(rule: p.Delivery, counts: DeliveryCounts, found: ShareLimits, needed: i
 
 def _needed(rule: p.Delivery, counts: DeliveryCounts, fates: Fates) -> int | None:
     """Return how many more packets would settle it, None if none would or serial losses stand in the way."""
-    seen = tally(fates.lost[~fates.unknown])
-    total = trials_to_settle(seen, float(rule.at_least), float(rule.confidence))
+    seen, worst = tallies(fates.lost, unknown=fates.unknown, unplaced=fates.unreported)
+    total = trials_to_settle(seen, float(rule.at_least), float(rule.confidence), worst=worst)
     return None if total is None or total <= counts.sent else total - counts.sent
 
 

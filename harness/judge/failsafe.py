@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from harness.clock import MS
+from harness.clock import MS, US
 from harness.judge.advice import BENCH, advise
 from harness.judge.guard import Count, decide_trials, judge_count, no_advice, no_data, result
-from harness.judge.words import EXAMPLES, many, moment, ms, share
+from harness.judge.words import EXAMPLES, many, moment, ms, share, times_ms
 from harness.measure.arrays import inside
 from harness.measure.evidence import Evidence
 from harness.measure.failsafe import (
@@ -65,7 +65,7 @@ def judge_failsafe_entry(rule: p.FailsafeEntry, evidence: Evidence) -> CheckResu
     return result(
         verdict,
         _entry_reason(rule, cuts, measured, limit, shown.share),
-        value=math.inf if cuts.never else worst[0] / MS if worst else None,
+        value=math.inf if cuts.never else _to_us(worst[0]) if worst else None,
         unit="ms",
         confidence=confidence,
         uncertainty=worst[1] / MS if worst else None,
@@ -78,6 +78,11 @@ def judge_failsafe_entry(rule: p.FailsafeEntry, evidence: Evidence) -> CheckResu
         examples=_entry_examples(evidence, cuts, rule.since),
         advice=_entry_advice(verdict, cuts),
     )
+
+
+def _to_us(time_ns: int) -> float:
+    """Return a time in ms, to the us of the stamps: further digits of the clock's rate say nothing."""
+    return round(time_ns / US) * US / MS
 
 
 def _since(entry: CutEntry, since: str) -> tuple[int, int]:
@@ -139,13 +144,10 @@ def _entry_times(measured: Sequence[CutEntry], since: str) -> str:
     cut = [entry.after_cut_ns for entry in measured]
     if since == "cut":
         return (
-            f"{ms(min(cut))} to {ms(max(cut))} after the cut, which comes up to a packet period after the "
+            f"{times_ms(cut)} after the cut, which comes up to a packet period after the "
             f"last packet; at most {ms(max(packet))} after that packet"
         )
-    return (
-        f"{ms(min(packet))} to {ms(max(packet))} after the last applied packet, at most {ms(max(cut))} after "
-        "the cut"
-    )
+    return f"{times_ms(packet)} after the last applied packet, at most {ms(max(cut))} after the cut"
 
 
 def _entry_counts(entries: Sequence[CutEntry], cuts: _Cuts) -> dict[str, int]:

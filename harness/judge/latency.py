@@ -8,18 +8,24 @@ from typing import Final
 
 import numpy as np
 
+from harness.bench.protocol import DEVICES
 from harness.clock import MS
 from harness.judge.advice import BENCH, MORE, advise
-from harness.judge.guard import finite_or_infinite, no_data, result
-from harness.judge.words import EXAMPLES, in_steps, many, moment, ms, plain, share
+from harness.judge.guard import finite_or_infinite, lost_messages, no_data, result
+from harness.judge.words import EXAMPLES, between, in_steps, many, moment, ms, plain, share
 from harness.measure.delivery import LOST_NS
 from harness.measure.evidence import Evidence
 from harness.measure.latency import DELAYS, Delays, LatencyPercentile, measure_latency
+from harness.measure.percentiles import Samples
 from harness.plan import model as p
 from harness.stats.bursts import ASSUMED_BURST, FEWEST_BURSTS, ShareLimits, bursts_expected
 from harness.verdict import CheckResult, Verdict
 
 VERDICTS: Final = {True: Verdict.PASS, False: Verdict.FAIL, None: Verdict.INCONCLUSIVE}
+POOR: Final = 0.1
+"""Clocks are too poor for a limit if they are known to no better than this share of it, and nothing seen was
+quick enough to pass. The rule of thumb of one to ten in calibration; common practice, no source."""
+TOO_POOR: Final = "which is too poor for this limit"
 OF: Final = {
     "packet": "have a latency up to",
     "stick": "show at the outputs after up to",
@@ -44,10 +50,16 @@ def judge_latency(rule: p.Latency, evidence: Evidence) -> CheckResult:
     verdict = VERDICTS[sure.kept]
     known, unknown = found.known, found.unknown
     still_open = verdict is Verdict.INCONCLUSIVE
+    unclear = (
+        clocks_decide(delays.samples, percentile, rule.at_most_ns, delays.bound_ns) if still_open else ""
+    )
+    few = still_open and not unclear
+    needed = delays.samples.needed(rule.at_most_ns, percentile, confidence, delays.bound_ns) if few else None
     return result(
         verdict,
-        _reason(rule, found, lower, upper)
-        + (too_few(sure.share, len(delays.samples), rule.percentile, delays.unit) if still_open else ""),
+        unclear
+        + _reason(rule, found, lower, upper)
+        + (too_few(sure.share, len(delays.samples), rule.percentile, delays.unit) if few else ""),
         value=finite_or_infinite(found.value_ns, LOST_NS) / MS,
         unit="ms",
         interval=(lower / MS, upper / MS),
@@ -57,9 +69,7 @@ def judge_latency(rule: p.Latency, evidence: Evidence) -> CheckResult:
         side="at most",
         samples=len(delays.samples),
         sample_unit=delays.unit,
-        needed=delays.samples.needed(rule.at_most_ns, percentile, confidence, delays.bound_ns)
-        if still_open
-        else None,
+        needed=needed,
         counts={
             delays.unit: known,
             "in time": found.within,
@@ -68,8 +78,36 @@ def judge_latency(rule: p.Latency, evidence: Evidence) -> CheckResult:
             "not judged": delays.not_judged,
         },
         examples=_slow_examples(evidence, delays, rule) if verdict is not Verdict.PASS else (),
-        advice=_advice(verdict, rule, found),
+        advice=_advice(verdict, rule, evidence, found, unclear, needed),
     )
+
+
+def clocks_decide(samples: Samples, percentile: float, limit_ns: int, bound_ns: int) -> str:
+    """Say that the uncertainty leaves it open: the percentile lies within it of the limit; "" if not."""
+    ordered = samples.ordered_ns
+    slow, slower = (
+        len(ordered) - np.searchsorted(ordered, limit_ns + off, side="right") for off in (-bound_ns, bound_ns)
+    )
+    if not slower <= (1 - percentile) * len(ordered) <= slow or slow == slower:
+        return ""
+    poor = limit_ns - bound_ns <= ordered[0] and bound_ns > POOR * limit_ns
+    return (
+        f"the clocks are known only to +- {ms(bound_ns)}, "
+        + (TOO_POOR if poor else "and the value lies within that of the limit")
+        + ": running longer will not help; "
+    )
+
+
+def near(unclear: str) -> list[str]:
+    """Return the situation to advise on where better clocks may not be enough."""
+    return [] if TOO_POOR in unclear else ["near"]
+
+
+def open_advice(evidence: Evidence, in_doubt: bool, needed: int | None) -> tuple[str, ...]:
+    """Return what to try by the cause: the serial line lost reports, time is short, or restarts ate them."""
+    if in_doubt and any(lost_messages(evidence, role) for role in DEVICES):
+        return BENCH
+    return advise("latency", "restart") if in_doubt and needed is None else (MORE,)
 
 
 def too_few(found: ShareLimits, samples: int, percentile: Fraction, unit: str) -> str:
@@ -77,7 +115,7 @@ def too_few(found: ShareLimits, samples: int, percentile: Fraction, unit: str) -
 
     See `harness.stats.bursts.reached`: just at the percentile `FEWEST_BURSTS` spells must be expected.
     """
-    length = max(ASSUMED_BURST, found.burst_length)
+    length = max(ASSUMED_BURST, found.burst_length, found.clump_length)
     expected = bursts_expected(samples, float(1 - percentile), length)
     if expected >= FEWEST_BURSTS:
         return ""
@@ -94,7 +132,7 @@ def _reason(rule: p.Latency, found: LatencyPercentile, lower: float, upper: floa
     ends = [("without end" if math.isinf(end) else ms(end)) for end in (lower, upper)]
     reason = (
         f"{share(rule.percentile)} of {delays.unit}{in_steps(rule.during)} {OF[rule.of]} {said}, "
-        f"between {ends[0]} and {ends[1]} (clocks to {ms(delays.bound_ns)}); at most {ms(rule.at_most_ns)} "
+        f"{between(*ends)} (clocks to {ms(delays.bound_ns)}); at most {ms(rule.at_most_ns)} "
         f"allowed; {share(found.within / max(1, found.known))} of {many(found.known, delays.what)} "
         "were that fast"
     )
@@ -103,12 +141,21 @@ def _reason(rule: p.Latency, found: LatencyPercentile, lower: float, upper: floa
     return reason
 
 
-def _advice(verdict: Verdict, rule: p.Latency, found: LatencyPercentile) -> tuple[str, ...]:
+def _advice(
+    verdict: Verdict,
+    rule: p.Latency,
+    evidence: Evidence,
+    found: LatencyPercentile,
+    unclear: str,
+    needed: int | None,
+) -> tuple[str, ...]:
     if verdict is Verdict.PASS:
         return ()
     if verdict is Verdict.FAIL:
         return advise("latency", "fail" if rule.of == "packet" else rule.of)
-    return BENCH if found.unknown else (MORE, *advise("latency", "clock"))
+    if unclear:
+        return advise("latency", *(["clock"] if rule.of != "acknowledgement" else []), *near(unclear))
+    return open_advice(evidence, found.unknown > 0, needed)
 
 
 def _slow_examples(evidence: Evidence, delays: Delays, rule: p.Latency) -> tuple[str, ...]:

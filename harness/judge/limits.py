@@ -5,17 +5,21 @@ A search that the serial lines ended shows "at least": it can pass a check and n
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from harness.clock import MS, S
 from harness.judge.advice import advise
 from harness.judge.guard import no_data, result
-from harness.judge.words import EXAMPLES, many, moment, ms, plain, share
+from harness.judge.words import EXAMPLES, many, moment, ms, plain, share, times_ms
 from harness.measure.evidence import Evidence
 from harness.measure.restored import Recovery, Usual, after_overload, after_restarts, usual_losses
+from harness.measure.spans import limit_steps
 from harness.measure.trials import (
     BackToBack,
     Open,
@@ -28,15 +32,22 @@ from harness.measure.trials import (
 from harness.plan import model as p
 from harness.plan.trials import Outcome, fewest
 from harness.stats.binomial import clopper_pearson_lower, clopper_pearson_upper
-from harness.stats.bursts import share_limits
+from harness.stats.bursts import LONG_BURST, Flags, share_limits
 from harness.verdict import CheckResult, Verdict
 
 CONFIDENCE: Final = 0.95
 CHANCE: Final = 0.01
-"""Losses that the usual ones bring about less often than this are not taken for usual ones."""
+"""Losses that the usual ones bring about less often than this, in a whole run, are not taken for usual."""
+NO_RATE: Final = 0.005
+"""Packets sent at a rate that is off by more than this share of the one asked for are worth a word."""
+SINGLE: Final = 0.01
+"""A trial that lost no more than this share of its packets was spoilt by single losses."""
+OWN_ADVICE: Final = ("bench", "void")
+"""Ends of a search for which there is advice."""
 WHY_OPEN: Final[dict[Open, str]] = {
     "": "",
     "bench": "the serial lines can report no more",
+    "void": "lost serial messages or a restart spoilt the trials above",
     "refused": "the transmitter takes no more",
     "plan": "the plan asks for no more",
 }
@@ -48,14 +59,18 @@ def judge_throughput(rule: p.Throughput, evidence: Evidence) -> CheckResult:
     if found is None:
         return no_data(evidence, "no packet rate was tried", "packets")
     limit, best, bad = rule.at_least_mhz, found.best, found.bad
-    verdict, situation = Verdict.INCONCLUSIVE, "bench" if found.open_end == "bench" else "open"
+    verdict, situation = Verdict.INCONCLUSIVE, "open"
+    if found.open_end in OWN_ADVICE:
+        situation = found.open_end
     if best is not None and best.rate_mhz >= limit:
         verdict, situation = Verdict.PASS, ""
     elif bad is not None and bad.rate_mhz <= limit:
         verdict, situation = Verdict.FAIL, bad.outcome.value
     elif bad is not None:
         situation = "between"
-    situations = [situation, "usual"] if usual_losses(evidence).lost else [situation]
+    single = bad is not None and 0 < bad.lost <= SINGLE * bad.sent
+    more = {"single": single, "usual": usual_losses(evidence).lost > 0}
+    situations = [situation, *(word for word, applies in more.items() if applies)]
     return result(
         verdict,
         _throughput_reason(found, limit),
@@ -86,10 +101,12 @@ def _throughput_reason(found: Throughput, limit_mhz: int) -> str:
     if best is not None:
         lower = share_limits(best.fates.lost, CONFIDENCE).lower
         parts.append(
-            f"{plain(_hz(best.rate_mhz))} Hz comes through: {best.lost or 'none'} of "
+            f"{_rate_words(best)} comes through: {best.lost or 'none'} of "
             f"{many(best.sent, 'packet')} lost, which shows a delivery of at least {share(lower)} there "
             f"({share(CONFIDENCE)} confidence)"
         )
+    elif found.above is not None:
+        parts.append(f"{_rate_words(found.above)} came through, but a trial at no higher rate failed")
     else:
         parts.append("no rate came through in a trial of full length")
     if bad is not None:
@@ -97,12 +114,20 @@ def _throughput_reason(found: Throughput, limit_mhz: int) -> str:
         if best is not None and best.rate_mhz < limit_mhz < bad.rate_mhz:
             parts.append("the limit lies between the two")
     elif found.open_end:
-        parts.append(f"no higher rate was tried, for {WHY_OPEN[found.open_end]}")
+        known = "is known to come through" if found.open_end == "void" else "was tried"
+        parts.append(f"no higher rate {known}, for {WHY_OPEN[found.open_end]}")
     return "; ".join(parts)
 
 
+def _rate_words(trial: Trial) -> str:
+    """Return the rate asked for, with the one achieved where it is another."""
+    asked, sent = trial.rate_mhz, trial.achieved_mhz
+    off = sent and abs(sent - asked) > NO_RATE * asked
+    return f"{plain(_hz(asked))} Hz" + (f" ({plain(_hz(sent), 1)} Hz as sent)" if off else "")
+
+
 def _bad_words(trial: Trial) -> str:
-    rate = f"{plain(_hz(trial.rate_mhz))} Hz"
+    rate = _rate_words(trial)
     if trial.outcome is Outcome.SLOW:
         asked = fewest(trial.rate_mhz, trial.end_ns - trial.start_ns)
         return f"at {rate} the transmitter sent {trial.sent} packets where at least {asked} were due"
@@ -120,7 +145,8 @@ def judge_back_to_back(rule: p.BackToBack, evidence: Evidence) -> CheckResult:
         return no_data(evidence, "no search for the longest burst was finished", "searches")
     short = [one for one in found.longest if one.packets < rule.at_least]
     certain = [one for one in short if not one.open_end]
-    verdict, situation = Verdict.INCONCLUSIVE, "mixed" if certain else "bench"
+    void = any(one.open_end == "void" for one in short)
+    verdict, situation = Verdict.INCONCLUSIVE, "mixed" if certain else "void" if void else "bench"
     if not short:
         verdict, situation = Verdict.PASS, ""
     elif 2 * len(certain) > len(found.longest):
@@ -153,7 +179,9 @@ def _burst_reason(found: BackToBack, short: int, at_least: int) -> str:
         lower = clopper_pearson_lower(reached, len(lengths), CONFIDENCE)
         parts.append(f"all reached {at_least}: that shows {share(lower)} of such bursts")
     why = {one.open_end for one in found.longest if one.open_end}
-    parts += [f"no longer one was tried, for {WHY_OPEN[each]}" for each in sorted(why)]
+    for each in sorted(why):
+        known = "is known to come through" if each == "void" else "was tried"
+        parts.append(f"no longer one {known}, for {WHY_OPEN[each]}")
     return "; ".join(parts)
 
 
@@ -173,7 +201,7 @@ def judge_recovery(rule: p.Recovery, evidence: Evidence) -> CheckResult:
     else:
         found = after_restarts(evidence)
     if not found:
-        return no_data(evidence, f"no {rule.after} was carried out", f"{rule.after}s")
+        return no_data(evidence, _not_carried_out(rule, evidence), f"{rule.after}s")
     usual = usual_losses(evidence)
     sorted_ = _sorted(found, rule.within_ns, usual)
     verdict = Verdict.INCONCLUSIVE if sorted_.unsure else Verdict.PASS
@@ -198,18 +226,32 @@ def judge_recovery(rule: p.Recovery, evidence: Evidence) -> CheckResult:
             "left open": len(sorted_.unsure),
         },
         examples=tuple(_late_words(evidence, one) for one in sorted_.late[:EXAMPLES]),
-        advice=() if verdict is Verdict.PASS else _recovery_advice(rule, verdict),
+        advice=() if verdict is Verdict.PASS else _recovery_advice(rule, sorted_),
     )
 
 
-def _recovery_advice(rule: p.Recovery, verdict: Verdict) -> tuple[str, ...]:
-    return advise("recovery", rule.after if verdict is Verdict.FAIL else "open")
+def _not_carried_out(rule: p.Recovery, evidence: Evidence) -> str:
+    """Say why there was nothing to recover from: an overload may be the share of a throughput not found."""
+    steps = [step.action for step in limit_steps(evidence.plan).values()]
+    shares = any(isinstance(action, p.Overload) and action.rate_mhz is None for action in steps)
+    if rule.after == "overload" and shares:
+        found = find_throughput(evidence, read_trials(evidence))
+        if found is not None and found.best is None:
+            return "no throughput was found to overload"
+    return f"no {rule.after} was carried out"
+
+
+def _recovery_advice(rule: p.Recovery, lists: _Recoveries) -> tuple[str, ...]:
+    if lists.late:
+        return advise("recovery", rule.after)
+    blind = [one.unknown for one in lists.unsure]
+    return advise("recovery", *(["bench"] if any(blind) else []), *([] if all(blind) else ["open"]))
 
 
 def _sorted(found: Sequence[Recovery], limit_ns: int, usual: Usual) -> _Recoveries:
     lists = _Recoveries([], [], [])
     for one in found:
-        if _late(one, limit_ns, usual):
+        if _late(one, limit_ns, usual, len(found)):
             lists.late.append(one)
         elif one.time_ns is not None and one.time_ns + one.bound_ns <= limit_ns and not one.unknown:
             seen = one.watched_ns > limit_ns
@@ -219,50 +261,79 @@ def _sorted(found: Sequence[Recovery], limit_ns: int, usual: Usual) -> _Recoveri
     return lists
 
 
-def _late(one: Recovery, limit_ns: int, usual: Usual) -> bool:
+def _late(one: Recovery, limit_ns: int, usual: Usual, of: int = 1) -> bool:
     """Return whether a recovery took too long for certain: no packet back in time, or too many lost after.
 
-    Losses after the limit count only if there are more of them than the link's usual ones make likely: the
-    chance of as many, at the upper limit of the usual share, is under `CHANCE`.
+    Losses after the limit count only if the link's usual ones hardly bring them about: `of` recoveries share
+    the chance of `CHANCE`.
     """
     edge = limit_ns + one.bound_ns
     if one.back_ns is None:
         return one.watched_ns > edge and not one.unknown
     if one.back_ns > edge:
         return not one.unknown
-    sent, lost = int((one.sent_ns > edge).sum()), int((one.lost_ns > edge).sum())
-    most = clopper_pearson_upper(usual.lost, usual.sent, CONFIDENCE)
-    return lost > 0 and _chance_of(lost, sent, most) < CHANCE
+    sent = one.sent_ns[one.sent_ns > edge]
+    lost = np.isin(sent, one.lost_ns)
+    return bool(lost.any()) and _chance_of(lost, usual, whole=not one.unknown) < CHANCE / of
 
 
-def _chance_of(lost: int, sent: int, at: float) -> float:
-    """Return P(B(sent, at) >= lost)."""
-    from scipy.special import bdtrc
+def _chance_of(lost: Flags, usual: Usual, *, whole: bool) -> float:
+    """Return how likely a link that loses packets as usual loses so many of these, or so many in a row.
 
-    return float(bdtrc(lost - 1, sent, at)) if at < 1 else 1.0
+    Bursts come as a Poisson process, at the upper limit of their usual share of packets; lengths are
+    geometric with the usual mean, drawn to `LONG_BURST` as by one more burst of it. Of two chances the
+    smaller counts twice (Bonferroni): that of as many bursts, and that of one as long. Where some packets'
+    fate is unknown (not `whole`) bursts cannot be counted, and the chance is that of as many lost packets.
+    """
+    from scipy.special import pdtrc
+
+    share = clopper_pearson_upper(usual.bursts, usual.sent, CONFIDENCE)
+    length = (usual.lost + LONG_BURST) / (usual.bursts + 1)
+    rate = share * (len(lost) + length - 1)  # one may have begun before
+    if not whole:
+        return _chance_of_total(int(lost.sum()), rate, length)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], lost, [False])).astype(np.int8)))
+    longest = int((edges[1::2] - edges[::2]).max())
+    as_many = float(pdtrc(len(edges) // 2 - 1, rate))
+    as_long = -math.expm1(-rate * (1 - 1 / length) ** (longest - 1))
+    return 2 * min(as_many, as_long)
+
+
+def _chance_of_total(lost: int, rate: float, length: float) -> float:
+    """Return P(as many lost in all): K bursts of geometric lengths reach it if B(lost - 1, 1 / mean) < K."""
+    from scipy.special import bdtr
+    from scipy.stats import poisson
+
+    bursts = np.arange(1, lost + 1)
+    more = float(poisson.sf(lost, rate))  # more bursts than that lose as many in any case
+    return float((poisson.pmf(bursts, rate) * bdtr(bursts - 1, lost - 1, 1 / length)).sum()) + more
 
 
 def _recovery_reason(rule: p.Recovery, found: Sequence[Recovery], lists: _Recoveries) -> str:
     what = f"{many(len(found), rule.after)}"
+    if rule.after == "overload" and not lists.unsure and not any(_lost_any(one) for one in found):
+        return f"no packet was lost in {what}: nothing to recover from"
     parts = [f"packets came through again in time after {len(lists.in_time)} of {what}"]
     times = [one.time_ns for one in found if one.time_ns is not None]
     if times:
         middle = statistics.median(times)
-        parts.append(
-            f"{ms(min(times))} to {ms(max(times))}, median {ms(middle)}; {ms(rule.within_ns)} allowed"
-        )
+        parts.append(f"{times_ms(times)}, median {ms(middle)}; {ms(rule.within_ns)} allowed")
     never = sum(one.time_ns is None for one in found)
     if never:
         parts.append(f"not at all while watched after {never}")
     pushed = [one for one in found if one.pushed]
     if pushed and not any(one.pushed_lost for one in pushed):
-        parts.append("the overload itself lost nothing, so there was nothing to recover from")
+        parts.append("the overload itself lost nothing")
     if lists.unsure:
         parts.append(
             f"{len(lists.unsure)} left open: by lost serial messages, by losses that this link has "
             "anyway, or because the time watched was too short"
         )
     return "; ".join(parts)
+
+
+def _lost_any(one: Recovery) -> bool:
+    return bool(one.pushed_lost or len(one.lost_ns))
 
 
 def _late_words(evidence: Evidence, one: Recovery) -> str:

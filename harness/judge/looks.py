@@ -17,15 +17,18 @@ Rule = TypeVar("Rule", bound=p.Check)
 def look_taken(evidence: Evidence) -> Look | None:
     """Return the look that this recording's end is; None for a plan whose steps are played once.
 
-    The rounds and shares are the plan's, fixed before the run; a mark only says how far the run got. Where
-    marks may be missing, the look with the smallest share is taken.
+    The rounds and shares are the plan's, fixed before the run; a mark only says how far the run got. A whole
+    recording without any was looked at once, at its end. Where marks may be missing, the look with the
+    smallest share is taken.
     """
-    looks = looks_of(evidence.plan)
-    marks = [mark.fields.get("number") for mark in evidence.recording.marks if mark.kind == "look"]
-    numbers = [number for number in marks if type(number) is int and 1 <= number <= len(looks)]
+    looks, recording = looks_of(evidence.plan), evidence.recording
     if not looks:
         return None
-    return looks[-1] if evidence.recording.damaged or not numbers else looks[max(numbers) - 1]
+    marks = [mark.fields.get("number") for mark in recording.marks if mark.kind == "look"]
+    numbers = [number for number in marks if type(number) is int and 1 <= number <= len(looks)]
+    if recording.damaged or (not numbers and (marks or not recording.complete)):
+        return looks[-1]
+    return looks[max(numbers, default=1) - 1]
 
 
 def tightened(rule: Rule, look: Look | None) -> Rule:

@@ -11,19 +11,28 @@ import numpy as np
 from harness.clock import MS, S
 from harness.judge.advice import BENCH, MORE, advise
 from harness.judge.guard import ENOUGH, no_data, result
-from harness.judge.words import EXAMPLES, in_steps, many, moment, ms, plain, share
+from harness.judge.words import EXAMPLES, in_steps, many, moment, ms, plain
 from harness.measure.evidence import Evidence
 from harness.measure.losses import NONE, LossPeriod, LossRuns, LossSeries, loss_period, loss_runs, loss_series
 from harness.plan import model as p
 from harness.stats.binomial import clopper_pearson_upper
-from harness.stats.periods import SHORTEST, events_needed, trials_for
+from harness.stats.periods import (
+    CYCLES,
+    HITS,
+    SHORTEST,
+    SURE,
+    burst_starts,
+    events_needed,
+    hits_by_chance,
+    hits_of,
+    may_hide,
+    trials_for,
+)
 from harness.verdict import CheckResult, Verdict
 
-EVERY_OTHER: Final = 0.5
-"""A routine counts as costing packets if it does so at least every other time, on average."""
-SURE: Final = 0.95
+MOST_TURNS: Final = 1_000_000
 FEWEST_CYCLES: Final = 5
-"""Without a loss in five turns of a routine, it does not cost a packet every other time: 1/2^5 is 3 %."""
+"""Without a loss in five turns of a routine, it does not cost one every other time (`HITS`): 1/2^5 is 3 %."""
 Told = Literal["not asked", "in step", "no rhythm", "too few to matter", "open"]
 
 
@@ -33,7 +42,6 @@ class _Rhythm:
 
     told: Told
     period: LossPeriod
-    needed_events: int
     needed_packets: int
 
 
@@ -82,28 +90,63 @@ def judge_losses(rule: p.LossPattern, evidence: Evidence) -> CheckResult:
 def _rhythm(rule: p.LossPattern, evidence: Evidence, series: LossSeries) -> _Rhythm:
     """Say whether losses keep a period, and if none was seen, whether one could have hidden.
 
-    A routine with the longest period asked for comes round so often in the time looked at. If the losses seen
-    are too few for one in every other turn (exact upper limit at 95 %), there is no such routine. If not, and
-    they are enough for the search, it would have found them; else the question is open.
+    A routine with the longest period asked for comes round `turns` times. Too few to matter: all bursts seen
+    are too few for one in every other turn (exact upper limit at 95 %). No rhythm: a routine that costs one
+    every other time would have been found by the search (`_shows`), or no period has so many bursts at one
+    place (`may_hide`). Else the question is open.
     """
     period = loss_period(evidence, series)
-    tick = evidence.plan.link.packet_period_ns
-    trials = trials_for(max(period.looked_ns, rule.period_up_to_ns), SHORTEST * tick)
-    needed = events_needed(trials, float(rule.false_alarm) / 2)
-    turns = period.looked_ns // rule.period_up_to_ns
-    events = period.found.events
-    told: Told = "no rhythm"
+    tick, up_to_ns = evidence.plan.link.packet_period_ns, rule.period_up_to_ns
+    events, turns = period.found.events, period.looked_ns // up_to_ns
+    told: Told = "open"
     if rule.periodic == "allowed":
         told = "not asked"
     elif period.found.p_value < rule.false_alarm:
         told = "in step"
-    elif clopper_pearson_upper(min(events, turns), turns, SURE) < EVERY_OTHER:
+    elif _too_few(events, turns):
         told = "too few to matter"
-    elif events < needed:
-        told = "open"
-    enough = needed / EVERY_OTHER if events else FEWEST_CYCLES
-    more_ns = enough * rule.period_up_to_ns - period.looked_ns
-    return _Rhythm(told, period, needed, max(1, math.ceil(more_ns / tick)))
+    elif _shows(events, turns, rule, tick) or not _may_hide(series, period, up_to_ns, tick):
+        told = "no rhythm"
+    enough = _enough_turns(events, period.looked_ns / up_to_ns, rule, tick) if told == "open" else 0
+    more_ns = enough * up_to_ns - period.looked_ns
+    return _Rhythm(told, period, max(1, math.ceil(more_ns / tick)))
+
+
+def _too_few(events: int, turns: int) -> bool:
+    return clopper_pearson_upper(min(events, turns), turns, SURE) < HITS
+
+
+def _shows(events: int, turns: int, rule: p.LossPattern, tick: int) -> bool:
+    """Return whether the search finds a routine among so many bursts.
+
+    m in step among them have the power m^2 / events, which must be that of as many without others.
+    """
+    trials = trials_for(max(1, turns) * rule.period_up_to_ns, SHORTEST * tick)
+    needed = events_needed(trials, float(rule.false_alarm) / 2)
+    return turns >= CYCLES and int(hits_of(turns)) ** 2 >= needed * events
+
+
+def _may_hide(series: LossSeries, period: LossPeriod, up_to_ns: int, tick: int) -> bool:
+    """Return whether the bursts that were searched could hold a routine, in time or in packets."""
+    _, start = burst_starts(series.lost, series.unknown | series.ordered, series.breaks)
+    places = np.flatnonzero(start)
+    if may_hide(series.at_ns[start], up_to_ns, period.looked_ns, tick):
+        return True
+    steady = int(series.breaks.sum()) <= 1
+    return not steady and may_hide(places, up_to_ns / tick, period.looked_ns / tick, 1)
+
+
+def _enough_turns(events: int, turns: float, rule: p.LossPattern, tick: int) -> int:
+    """Return how many turns would settle an open question if bursts go on to come as often as so far."""
+    often, longest = events / turns if turns else 0.0, rule.period_up_to_ns / tick
+    enough = max(FEWEST_CYCLES, math.floor(turns) + 1)
+    while enough < MOST_TURNS:
+        bursts = math.ceil(often * enough)
+        clear = enough >= CYCLES and int(hits_of(enough)) > hits_by_chance(bursts, longest)
+        if clear or _too_few(bursts, enough) or _shows(bursts, enough, rule, tick):
+            break
+        enough += max(1, enough // 20)
+    return enough
 
 
 def _needed(verdict: Verdict, rhythm: _Rhythm, total: int) -> int | None:
@@ -147,15 +190,15 @@ def _rhythm_words(rule: p.LossPattern, rhythm: _Rhythm) -> list[str]:
     if rhythm.told == "in step":
         return [f"losses come in step, {period_words(rhythm.period)} ({p_value})"]
     if rhythm.told == "no rhythm":
-        least = math.sqrt(rhythm.needed_events / found.events)
-        return [f"losses keep no period ({p_value}; one behind {share(round(least, 2))} of them would show)"]
+        most = f"a routine that comes at least every {up_to} and costs a packet every other time would show"
+        return [f"losses keep no period ({p_value}; {most})"]
     if rhythm.told == "too few to matter" and found.events:
         return [
             f"a routine that comes at least every {up_to} and costs a packet every other time would lose more"
         ]
     if rhythm.told == "open":
         bursts = many(found.events, "loss burst")
-        return [f"too short to tell whether losses keep a period up to {up_to}, with {bursts} to go by"]
+        return [f"too short to tell whether losses keep a period up to {up_to}, with {bursts} to hide among"]
     return []
 
 

@@ -89,7 +89,17 @@ def _reason(rule: p.LinkMargin, found: Margin, verdict: Verdict, doubt: str) -> 
         return text, ""
     if verdict is Verdict.FAIL:
         return text, "fail"
+    if _level_decides(rule, found):
+        return f"{text}; levels may be {plain(rule.level_error_x10 / 10, 1)} dB off, which decides", "level"
     return text, "deeper" if math.isinf(found.upper_db) else "few"
+
+
+def _level_decides(rule: p.LinkMargin, found: Margin) -> bool:
+    """Return whether it stays open because levels may be off, however many packets are sent."""
+    limit, error = rule.at_least_x10 / 10, rule.level_error_x10 / 10
+    if at_least(found.lower_db, found.upper_db, limit) is not Verdict.INCONCLUSIVE:
+        return True
+    return found.margin_db is not None and abs(found.margin_db - limit) < error
 
 
 def _margin_words(found: Margin) -> str:

@@ -125,7 +125,7 @@ def _hum(rule: p.Noise, samples: RestSamples, mains_hz: float, evidence: Evidenc
     channels = evidence.plan.link.channels
     names = [channel.name for channel in channels]
     resolution = tuple(channel.resolution_us for channel in channels)
-    found = hum(samples, mains_hz, float(rule.confidence), resolution)
+    found = hum(samples, mains_hz, float(rule.confidence), resolution, questions=len(_mains(rule)))
     if found is None or found.told == "no":
         return Verdict.INCONCLUSIVE, hum_untold(mains_hz, found), "untold"
     verdicts = [at_most(*limits, float(rule.hum_us)) for limits in found.limits_us]

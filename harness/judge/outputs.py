@@ -10,7 +10,7 @@ import numpy as np
 from harness.judge.advice import MORE, advise
 from harness.judge.guard import ENOUGH, Count, judge_count, no_advice, no_data, result
 from harness.judge.words import EXAMPLES, in_steps, many, moment
-from harness.measure.arrays import inside
+from harness.measure.arrays import Flags, inside
 from harness.measure.channels import channel_figures
 from harness.measure.evidence import Evidence
 from harness.measure.explain import back_words, explain
@@ -44,7 +44,7 @@ def judge_fidelity(rule: p.Fidelity, evidence: Evidence) -> CheckResult:
         sample_unit="packets",
         needed=ENOUGH - total if verdict is Verdict.INCONCLUSIVE else None,
         counts={"packets": total, "deviating": int(wrong.any(axis=1).sum())},
-        examples=_off_examples(evidence, found, rule.tolerance_us),
+        examples=_off_examples(evidence, found, wrong) if wrong.any() else (),
         advice=advice,
     )
 
@@ -96,10 +96,10 @@ def _channel_words(rule: p.Fidelity, evidence: Evidence, found: Deviations, chan
     return f"{channels[channel].name} is off{worst} in {wrong} of {many(len(off), 'packet')}{tail}"
 
 
-def _off_examples(evidence: Evidence, found: Deviations, tolerance_us: int) -> tuple[str, ...]:
+def _off_examples(evidence: Evidence, found: Deviations, wrong: Flags) -> tuple[str, ...]:
     names = [channel.name for channel in evidence.plan.link.channels]
     lines = []
-    for place, channel in np.argwhere(np.abs(found.off_us) > tolerance_us)[:EXAMPLES].tolist():
+    for place, channel in np.argwhere(wrong)[:EXAMPLES].tolist():
         row = int(found.row[place])
         shown = found.shown_us[place, channel]
         lines.append(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from harness.clock import MS
 from harness.judge.advice import BENCH, advise
 from harness.judge.guard import no_data, result
-from harness.judge.words import EXAMPLES, many, moment, ms
+from harness.judge.words import EXAMPLES, many, moment, ms, times_ms
 from harness.measure.evidence import Evidence
 from harness.measure.recovery import CutExit, failsafe_exits
 from harness.plan import model as p
@@ -91,7 +91,7 @@ def _exit_reason(evidence: Evidence, exits: _Exits, judged: int, limit_ns: int) 
         parts.append(f"control came back in time in {len(exits.in_time)} of {many(judged, 'cut')}")
     times = [one.exit_ns for one in exits.in_time + exits.late if one.exit_ns is not None]
     if times:
-        parts.append(f"{ms(min(times))} to {ms(max(times))} after the first packet; {ms(limit_ns)} allowed")
+        parts.append(f"{times_ms(times)} after the first packet; {ms(limit_ns)} allowed")
     if exits.unsure:
         parts.append(f"{many(len(exits.unsure), 'cut')} left open by lost serial messages or the clock")
     return "; ".join(parts)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 from typing import Final
 
-from harness.clock import MS, S
+from harness.clock import MS, US, S
 from harness.measure.evidence import Evidence
 
 EXAMPLES: Final = 5
@@ -22,6 +23,17 @@ def plain(number: float, places: int = 3) -> str:
 def ms(time_ns: float) -> str:
     """Return a time in ms, to the us."""
     return f"{plain(time_ns / MS)} ms"
+
+
+def times_ms(times_ns: Sequence[int]) -> str:
+    """Return `1 ms to 2 ms` for the least and the most of some times; one where they are the same to 1 us."""
+    least, most = min(times_ns), max(times_ns)
+    return ms(most) if most - least <= US else f"{ms(least)} to {ms(most)}"
+
+
+def between(lower: str, upper: str) -> str:
+    """Return `between 1 ms and 2 ms`; one of them where both ends read the same."""
+    return f"surely {lower}" if lower == upper else f"between {lower} and {upper}"
 
 
 def share(value: float | Fraction) -> str:

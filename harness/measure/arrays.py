@@ -17,6 +17,14 @@ def ints(values: object) -> Ints:
     return np.asarray(values, dtype=np.int64)
 
 
+def changed(rows: Ints) -> Flags:
+    """Return for each row of an (n, columns) array but the first whether it differs from the row before."""
+    found = np.zeros(max(0, len(rows) - 1), dtype=np.bool_)
+    for column in rows.T:
+        found |= column[1:] != column[:-1]
+    return found
+
+
 def inside(times: Ints, spans: Ints) -> Flags:
     """Return for each time whether it lies in one of `spans`, an (n, 2) array of [start, end]."""
     hit = np.zeros(times.shape, dtype=np.bool_)

@@ -66,6 +66,8 @@ WANDER_MOST: Final = 300e-6
 """A rate that seems to change by more is a clock that jumps (common practice, no source)."""
 LONGEST_WAIT_NS: Final = 1 * S
 """A message that seems to have waited longer has a broken stamp."""
+MOST_LIVES: Final = 1_000
+"""Starts of a device that get a map of their own: message counters at random look like a start each."""
 FEWEST_TICKS: Final = 8
 STANDS_STILL: Final = 10
 """A clock that shows less than a tenth of the time gone by counts no microseconds: it is none."""
@@ -201,6 +203,7 @@ class ClockMap:
     def to_host_ns(self, dev_us: Ints, segment: Ints) -> Ints:
         """Return host times in ns of unwrapped device stamps in us; arrays of one length."""
         host = np.zeros(len(dev_us), dtype=np.int64)
+        segment = np.minimum(segment, MOST_LIVES)  # those beyond have one map together
         order = np.argsort(segment, kind="stable")
         numbers, firsts = np.unique(segment[order], return_index=True)
         for number, chosen in zip(numbers.tolist(), np.split(order, firsts[1:]), strict=False):
@@ -242,11 +245,21 @@ def map_clock(heard: Stream, told: Stream, baud: int) -> ClockMap:
     exchanges = read_exchanges(heard, told, baud)
     stamps = read_stamps(heard, exchanges.baud)
     count = int(heard.segment[-1]) + 1 if len(heard.segment) else 1
-    lives = [_life(heard, exchanges, stamps, number) for number in range(count)]
+    lives = [_life(heard, exchanges, stamps, number) for number in range(min(count, MOST_LIVES))]
     known, narrowed = _known_rate(lives)
     found = [_segment(life, points, known) for life, points in zip(lives, narrowed, strict=True)]
     wait_ns = max(map(_longest_wait, lives, found))
-    return ClockMap(tuple(_widened(part, wait_ns) for part in found))
+    return ClockMap(tuple(_widened(part, wait_ns) for part in found) + _rest(stamps, count - len(found)))
+
+
+def _rest(stamps: Stamps, count: int) -> tuple[Segment, ...]:
+    """Return the maps of starts beyond `MOST_LIVES`, all one: as of a device without a clock."""
+    mine = slice(int(np.searchsorted(stamps.segment, MOST_LIVES)), None)
+    lines, heard_ns = stamps.line_ns[mine], stamps.heard_ns[mine]
+    if count <= 0:
+        return ()
+    ends = (int(lines.min()), int(lines.max())) if len(lines) else (0, 0)
+    return (_by_arrival(int(heard_ns[0]) if len(heard_ns) else 0, ends, NO_TRIPS),) * count
 
 
 def _longest_wait(life: _Life, part: Segment) -> int:
@@ -412,12 +425,16 @@ def _from_arrivals(life: _Life, known: Rate) -> Segment:
 
 
 def _without_clock(life: _Life) -> Segment:
+    return _by_arrival(life.base[1], life.lines_ns, life.trips)
+
+
+def _by_arrival(heard_ns: int, lines_ns: tuple[int, int], trips: Trips) -> Segment:
     """Map arrivals, less the shortest message's byte times; the bound has what longer ones take more."""
-    shortest, longest = life.lines_ns
+    shortest, longest = lines_ns
     parts = Parts(ARRIVAL_BOUND_NS, longest - shortest, 0, 0, RESOLUTION_NS)
-    base_us, base_ns = life.base[1] // US, life.base[1] // US * US
+    base_us, base_ns = heard_ns // US, heard_ns // US * US
     nodes = ints([base_us]), ints([base_ns - shortest])
-    return Segment(base_us, base_ns, *nodes, UNKNOWN_RATE, parts, "arrivals", life.trips, ticks=False)
+    return Segment(base_us, base_ns, *nodes, UNKNOWN_RATE, parts, "arrivals", trips, ticks=False)
 
 
 __all__ = [

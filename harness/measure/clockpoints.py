@@ -15,6 +15,7 @@ import numpy as np
 from harness.clock import MS, US
 from harness.measure.arrays import Flags, Floats, Ints
 from harness.measure.exchanges import WRAP_US, Exchanges, Stamps, offset_and_delay
+from harness.stats.linear import fit
 
 WINDOW_US: Final = 500_000
 """One node for each ping of the run, which come once a second."""
@@ -169,11 +170,9 @@ def seen_wander(points: Points) -> float:
     length = int(best.dev_us[-1] - best.dev_us[0])
     at = (best.dev_us - best.dev_us[0]) / length - 0.5
     ahead = (best.middle_ns - best.middle_ns[0]) / (length * US) - at
-    basis = np.stack((np.ones_like(at), at, at * at), axis=1)
-    found, _, _, _ = np.linalg.lstsq(basis, ahead, rcond=None)
-    spread = float(((ahead - basis @ found) ** 2).sum()) / (len(best) - 3)
-    error = float(np.sqrt(spread * np.linalg.inv(basis.T @ basis)[2, 2]))
-    bend = abs(float(found[2]))
+    found = fit((np.ones_like(at), at, at * at), ahead)
+    error = float(np.sqrt(found.rest / (len(best) - 3) * found.inverse[2][2]))
+    bend = abs(found.parts[2])
     return 2 * bend if bend > SIGNIFICANT * error else 0.0
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from harness.bench.protocol import Role
 from harness.measure.arrays import Flags, Ints, inside
 from harness.measure.evidence import Evidence
+from harness.measure.memo import remembered
 
 NUMBERS: Final = 1 << 16
 LOST_NS: Final = int(np.iinfo(np.int64).max)
@@ -58,6 +59,7 @@ class DeliveryCounts:
     longest_burst: int
 
 
+@remembered
 def packet_fates(evidence: Evidence, during: tuple[str, ...] = ()) -> Fates:
     """Return the fate of each packet sampled in the steps `during`.
 

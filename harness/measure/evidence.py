@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -60,7 +60,7 @@ class Evidence:
     device's stamps; `slack_ns` is how far apart two mapped times of the two devices under test may be;
     `report_delay_ns` the longest time seen from an event to its report; `run` spans the steps; `quiet` names
     the ports that fell silent before the end, `silences` tells when the PC left one of the two devices alone
-    for so long that it let go.
+    for so long that it let go. `memo` keeps what was measured from it (see `harness.measure.memo`).
     """
 
     plan: Plan
@@ -83,6 +83,9 @@ class Evidence:
     data_end_ns: int
     quiet: tuple[Role, ...]
     silences: tuple[tuple[Role, Span], ...]
+    memo: dict[tuple[str, str, tuple[str, ...]], object] = field(
+        default_factory=dict, init=False, compare=False, repr=False
+    )
 
     def spans(self, during: tuple[str, ...] = ()) -> Ints:
         """Return (n, 2) times of the steps called `during`, or of the whole run."""

@@ -175,10 +175,11 @@ def _by_rates(timing: Timing) -> _Rates:
 
 
 class _Grid(NamedTuple):
-    """A grid that explains the failsafe instants, None if none does, and what was seen."""
+    """A grid that explains the failsafe instants, None if none does, what was seen, and if any was tried."""
 
     fit: GridFit | None
     shows: str
+    looked: bool = True
 
 
 def _frames(timing: Timing, period_us: float) -> _Grid:
@@ -201,7 +202,7 @@ def _task(timing: Timing) -> _Grid:
         return _Grid(None, "the time since the packet does not move")
     fit = fit_grid(timing.at_us, timing.life, extent - STILL_US, WIDEST * extent)
     if fit is None:
-        return _Grid(None, f"times differ by {_ms(extent)}, too little to look for a tick")
+        return _Grid(None, f"times differ by {_ms(extent)}, too little to look for a tick", looked=False)
     good = fit.p_value < SURE and fit.width <= FITS * fit.tick
     shows = f"instants within {_ms(fit.width)} of a grid of {_ms(fit.tick)}"
     return _Grid(fit if good else None, shows if good else f"times differ by {_ms(extent)}, on no grid")
@@ -217,7 +218,7 @@ def _tested(rates: _Rates, frames: _Grid, task: _Grid) -> tuple[Hypothesis, ...]
     timer: Literal["fits", "refuted", "open"] = timed
     if timed == "open":
         timer = "refuted" if gridded else "fits" if rates.word == "stays" else "open"
-    same, whole = "the same time after the last packet", "whole packet periods after it"
+    same, whole = "the same time after the last packet", "the same number of packet periods after it"
     return (
         Hypothesis(Keeping.TIMER, f"{same}, at any rate", rates.shows, timer),
         Hypothesis(Keeping.TASK, "instants at multiples of a tick", task.shows, _gridded(task, rates)),
@@ -235,7 +236,7 @@ def _gridded(grid: _Grid, rates: _Rates) -> Literal["fits", "refuted", "open"]:
         return "refuted"
     if grid.fit is not None:
         return "fits"
-    return "refuted" if rates.word == "stays" else "open"
+    return "refuted" if grid.looked and rates.word == "stays" else "open"
 
 
 def _ms(time_us: float) -> str:

@@ -10,6 +10,8 @@ import numpy as np
 from harness.codec.messages import OutputReason
 from harness.measure.arrays import Ints, inside
 from harness.measure.evidence import Evidence
+from harness.measure.memo import remembered
+from harness.measure.packets import AppliedPackets
 from harness.plan.model import Fidelity, Plan
 
 RARE: Final = 0.05
@@ -32,6 +34,7 @@ class Deviations:
     off_us: Ints
 
 
+@remembered
 def deviations(evidence: Evidence, during: tuple[str, ...] = ()) -> Deviations:
     """Return shown - wanted for every applied packet whose sticks the harness commanded.
 
@@ -46,12 +49,25 @@ def deviations(evidence: Evidence, during: tuple[str, ...] = ()) -> Deviations:
     late = applied.at_ns[rows] - sent.at_ns[applied.sent_row[rows]] > evidence.plan.link.lost_after_ns
     rows = rows[~(late & applied.doubtful[rows])]
     wanted = evidence.sticks.outputs_us[sent.sticks_row[applied.sent_row[rows]]]
-    shown = np.full(wanted.shape, -1, dtype=np.int64)
-    width = min(wanted.shape[1], applied.outputs_us.shape[1])
-    shown[:, :width] = applied.outputs_us[rows, :width]
-    reported = np.arange(wanted.shape[1]) < applied.channels[rows][:, None]
-    off = np.where(reported, shown - wanted, MISSING_US)
-    return Deviations(rows, wanted, shown, np.where(wanted < 0, 0, off))
+    shown = _shown(applied, rows, wanted.shape[1])
+    off = shown - wanted
+    count = applied.channels[rows]
+    if count.min(initial=wanted.shape[1]) < wanted.shape[1]:
+        off[np.arange(wanted.shape[1]) >= count[:, None]] = MISSING_US
+    unasked = wanted < 0
+    if unasked.any():
+        off[unasked] = 0
+    return Deviations(rows, wanted, shown, off)
+
+
+def _shown(applied: AppliedPackets, rows: Ints, width: int) -> Ints:
+    """Return (rows, width) outputs of applied packets, -1 where no packet reported one."""
+    told = applied.outputs_us.shape[1]
+    if told == width:
+        return applied.outputs_us[rows]
+    shown = np.full((len(rows), width), -1, dtype=np.int64)
+    shown[:, :told] = applied.outputs_us[rows, :width]
+    return shown
 
 
 def still_channels(found: Deviations) -> Ints:

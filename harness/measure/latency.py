@@ -19,7 +19,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from itertools import compress
 from typing import Final
 
 import numpy as np
@@ -27,13 +26,13 @@ import numpy as np
 from harness.bench.protocol import Role
 from harness.clock import US, S
 from harness.codec import messages as wire
-from harness.measure.arrays import Flags, Ints, inside, ints, meeting
+from harness.measure.arrays import Flags, Ints, changed, inside, meeting
 from harness.measure.clockmap import RESOLUTION_NS
 from harness.measure.delivery import LOST_NS, packet_fates
 from harness.measure.evidence import Evidence
 from harness.measure.exchanges import BITS_A_BYTE, BYTE_TIME_SHARE, TOOK_MOST_US, read_exchanges
+from harness.measure.memo import remembered
 from harness.measure.percentiles import Percentile, Samples, judge_percentile
-from harness.recording.model import Direction
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +56,7 @@ class Delays:
         return f"{self.what}s"
 
 
+@remembered
 def packet_delays(evidence: Evidence, during: tuple[str, ...] = ()) -> Delays:
     """Return apply time - sampling time of each packet sampled in the steps `during`.
 
@@ -74,6 +74,7 @@ def packet_delays(evidence: Evidence, during: tuple[str, ...] = ()) -> Delays:
     )  # fmt: skip
 
 
+@remembered
 def acknowledgement_delays(evidence: Evidence, during: tuple[str, ...] = ()) -> Delays:
     """Return the time from sampling to acknowledgement of each packet sampled in the steps `during`.
 
@@ -94,6 +95,7 @@ def acknowledgement_delays(evidence: Evidence, during: tuple[str, ...] = ()) -> 
     )  # fmt: skip
 
 
+@remembered
 def stick_delays(evidence: Evidence, during: tuple[str, ...] = ()) -> Delays:
     """Return the time from the arrival of each new stick position to the outputs' showing it or a newer one.
 
@@ -106,7 +108,7 @@ def stick_delays(evidence: Evidence, during: tuple[str, ...] = ()) -> Delays:
     sticks = evidence.sticks
     arrived, line_ns = _arrived_ns(evidence)
     until = _first_shown_ns(evidence)
-    moved = np.flatnonzero((np.diff(sticks.outputs_us, axis=0) != 0).any(axis=1)) + 1
+    moved = np.flatnonzero(changed(sticks.outputs_us)) + 1
     moved = moved[inside(sticks.at_ns[moved], evidence.spans(during))]
     arrived, until = arrived[moved], until[moved]
     last = reported_until_ns(evidence)
@@ -149,14 +151,12 @@ def _arrived_ns(evidence: Evidence) -> tuple[Ints, int]:
     `harness.measure.exchanges`) delivers at once.
     """
     role = Role.TRANSMITTER
-    told, port = evidence.told[role], evidence.recording.ports.get(role)
+    told = evidence.told[role]
     baud = read_exchanges(evidence.heard[role], told, evidence.recording.header.baud.get(role, 0)).baud
     handed = evidence.sticks.at_ns
-    if port is None or not baud or not len(handed):
+    at_ns, size = told.piece_ns, told.piece_size
+    if not baud or not len(handed) or not len(at_ns):
         return handed, 0
-    wanted = np.asarray(port.direction, dtype=np.int64) == int(Direction.TO_DEVICE)
-    at_ns = ints(port.at_ns)[wanted]
-    size = np.fromiter(map(len, compress(port.data, wanted.tolist())), dtype=np.int64, count=len(at_ns))
     # done[i] = max(at[i], done[i - 1]) + byte times, as a running maximum
     through = np.cumsum(size) * BITS_A_BYTE * S // baud
     before = np.concatenate(([0], through[:-1]))
@@ -219,7 +219,7 @@ def measure_latency(delays: Delays, percentile: float, confidence: float, limit_
 
     Lost ones count as infinite, so losses can make a percentile infinite (RFC 7679 sections 4 and 5.1).
     """
-    known = np.sort(delays.samples.known_ns)
+    known = delays.samples.ordered_ns
     return LatencyPercentile(
         delays=delays,
         value_ns=delay_percentile(known, percentile),

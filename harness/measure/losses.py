@@ -13,6 +13,7 @@ import numpy as np
 from harness.measure.arrays import Flags, Ints, meeting
 from harness.measure.delivery import NUMBERS, packet_fates
 from harness.measure.evidence import Evidence
+from harness.measure.memo import remembered
 from harness.stats.periods import SHORTEST, PeriodSearch, burst_starts, find_period
 
 MOST_MISSING: Final = 1_000
@@ -56,6 +57,7 @@ class LossSeries:
         return joined
 
 
+@remembered
 def loss_series(evidence: Evidence, during: tuple[str, ...] = ()) -> LossSeries:
     """Return the packets sampled in the steps `during`, outside cuts and restarts, with their fates.
 

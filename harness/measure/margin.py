@@ -19,12 +19,13 @@ from typing import Final
 
 import numpy as np
 
-from harness.bench.protocol import DEVICES, Role
+from harness.bench.protocol import Role
 from harness.clock import S
 from harness.codec import messages as wire
 from harness.measure.arrays import Flags, Floats, Ints, ints
 from harness.measure.delivery import Fates, packet_fates
 from harness.measure.evidence import Evidence
+from harness.measure.restarts import restarted
 from harness.plan import model as p
 from harness.recording.model import Mark
 from harness.stats.curve import Counts, Crossing, find_crossing
@@ -115,7 +116,7 @@ def margin_steps(plan: p.Plan, during: tuple[str, ...] = ()) -> dict[str, p.Marg
     """Return the margin steps called `during`, or all, by key path."""
     return {
         step.path: step.action
-        for step in _steps(plan.steps)
+        for step in p.every_step(plan.steps)
         if isinstance(step.action, p.Margin) and (not during or step.name in during)
     }
 
@@ -126,7 +127,7 @@ def measure_margin(
     """Return the margin at which `delivery` of the packets come through; None if no level was measured."""
     steps = margin_steps(evidence.plan, during)
     stays, refused = _read_stays(evidence, steps)
-    whole = [stay for stay in stays if not _restarted(evidence, stay)]
+    whole = [stay for stay in stays if not restarted(evidence, stay.start_ns, stay.end_ns)]
     if not whole:
         return None
     step = next(iter(steps.values()))
@@ -159,13 +160,6 @@ def measure_margin(
     )
 
 
-def _steps(steps: tuple[p.PlanStep, ...]) -> Iterator[p.PlanStep]:
-    for step in steps:
-        yield step
-        if isinstance(step.action, p.Repeat):
-            yield from _steps(step.action.steps)
-
-
 def _read_stays(evidence: Evidence, steps: dict[str, p.Margin]) -> tuple[list[_Stay], int]:
     """Return every stay at a level, from the marks, and how many levels were refused."""
     stays: list[_Stay] = []
@@ -176,34 +170,25 @@ def _read_stays(evidence: Evidence, steps: dict[str, p.Margin]) -> tuple[list[_S
         if not isinstance(path, str) or path not in steps:
             continue
         if mark.kind in ("level", "level end", "step end") and opened is not None:
-            stays += _stay(opened, mark.at_ns)
+            stays += _stay(opened, mark.at_ns, steps)
             opened = None
         if mark.kind == "level":
             opened = mark
         refused += mark.kind == "level refused"
     if opened is not None:
-        stays += _stay(opened, evidence.data_end_ns)
+        stays += _stay(opened, evidence.data_end_ns, steps)
     return stays[:MOST_LEVELS], refused
 
 
-def _stay(mark: Mark, end_ns: int) -> list[_Stay]:
-    """Return what a mark opens, if it is sound."""
+def _stay(mark: Mark, end_ns: int, steps: dict[str, p.Margin]) -> list[_Stay]:
+    """Return what a mark opens, if it is sound and one of its step's levels."""
     level, settle = mark.fields.get("level_x10"), mark.fields.get("settle_ns")
-    if type(level) is not int or type(settle) is not int or not 0 <= settle <= S or abs(level) > 10_000:
+    if type(level) is not int or type(settle) is not int or not 0 <= settle <= S:
+        return []
+    if level not in steps[str(mark.fields["path"])].levels_x10:
         return []
     start_ns = mark.at_ns + settle
     return [_Stay(level, start_ns, end_ns)] if start_ns < end_ns else []
-
-
-def _restarted(evidence: Evidence, stay: _Stay) -> bool:
-    """Return whether a device restarted during a stay: it may have been at another power."""
-    for role in DEVICES:
-        heard = evidence.heard[role]
-        first, after = np.searchsorted(heard.at_ns, (stay.start_ns, stay.end_ns)).tolist()
-        segment = heard.segment[max(0, first - 1) : after]
-        if len(segment) and segment[0] != segment[-1]:
-            return True
-    return False
 
 
 def _packets(evidence: Evidence, stays: list[_Stay], chosen: list[int], during: tuple[str, ...]) -> _Packets:
@@ -224,7 +209,7 @@ def _packets(evidence: Evidence, stays: list[_Stay], chosen: list[int], during: 
 
 def _names(plan: p.Plan, during: tuple[str, ...]) -> Iterator[str]:
     paths = margin_steps(plan, during)
-    return (step.name for step in _steps(plan.steps) if step.path in paths)
+    return (step.name for step in p.every_step(plan.steps) if step.path in paths)
 
 
 def _attempts(evidence: Evidence, fates: Fates) -> Ints:

@@ -7,22 +7,20 @@ share, answered by `harness.stats.bursts`. The limits of the percentile are wher
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 
 from harness.measure.arrays import Flags, Ints
 from harness.measure.clockmap import RESOLUTION_NS
 from harness.measure.delivery import LOST_NS
-from harness.stats.binomial import quantile_rank_lower, quantile_rank_upper
-from harness.stats.bursts import (
-    ShareLimits,
-    effective_trials,
-    reached,
-    share_limits,
-    tally,
-    trials_to_settle,
-)
+from harness.stats.bursts import ShareLimits, Tally, limits_of, reached, tallies, trials_to_settle
+
+LOOKS: Final = 8
+"""Values at most that `percentile_limits` tries on each side of a percentile."""
+_FARTHER: Final = 1.1
+"""It goes so many times as far as the last look misses by, rather than look once more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +33,7 @@ class Samples:
     low_ns: Ints
     high_ns: Ints
     unplaced: int = 0
+    _ordered: list[Ints] = field(default_factory=list, init=False, compare=False, repr=False)
 
     def __len__(self) -> int:
         return len(self.low_ns) + self.unplaced
@@ -46,6 +45,13 @@ class Samples:
         return known
 
     @property
+    def ordered_ns(self) -> Ints:
+        """The known times in ascending order, sorted once."""
+        if not self._ordered:
+            self._ordered.append(np.sort(self.known_ns))
+        return self._ordered[0]
+
+    @property
     def unknown(self) -> int:
         """How many are not known."""
         return int((~self._told).sum()) + self.unplaced
@@ -55,24 +61,36 @@ class Samples:
         told: Flags = (self.low_ns == self.high_ns) | (self.low_ns > 0)
         return told
 
+    @property
+    def ends_ns(self) -> Ints:
+        """The least and the most of every time, all in order."""
+        if (self.low_ns == self.high_ns).all():
+            return np.repeat(self.ordered_ns, 2)
+        return np.sort(np.concatenate((self.low_ns, self.high_ns)))
+
     def within(self, limit_ns: int, confidence: float) -> ShareLimits:
         """Return the limits of the share of samples that are at most `limit_ns`."""
+        seen, worst = self._tallies(limit_ns)
+        return limits_of(seen, confidence, worst=worst)
+
+    def _tallies(self, limit_ns: int) -> tuple[Tally, tuple[Tally, ...]]:
         bad = self.low_ns > limit_ns
         unknown = (self.high_ns > limit_ns) & ~bad
-        some = unknown if unknown.any() else None
-        return share_limits(bad, confidence, unknown=some, unplaced=self.unplaced)
+        return tallies(bad, unknown=unknown if unknown.any() else None, unplaced=self.unplaced)
 
     def needed(self, limit_ns: int, share: float, confidence: float, bound_ns: int = 0) -> int | None:
         """Return how many more samples would show whether `share` of them is within a limit.
 
-        None if no number would: also where it is the uncertainty `bound_ns` that leaves it open.
+        None if no number would: also where it is the uncertainty `bound_ns` or unknown samples that leave it
+        open.
         """
         known = self.known_ns
         allowed = (1 - share) * len(known)
         slow, slower = known > limit_ns - bound_ns, known > limit_ns + bound_ns
         if not slow.sum() < allowed and not slower.sum() > allowed:
             return None
-        total = trials_to_settle(tally(slow if slow.sum() < allowed else slower), share, confidence)
+        seen, worst = self._tallies(limit_ns - bound_ns if slow.sum() < allowed else limit_ns + bound_ns)
+        total = trials_to_settle(seen, share, confidence, worst=worst)
         return None if total is None or total <= len(self) else total - len(self)
 
 
@@ -101,8 +119,7 @@ def judge_percentile(
     percentile at its own lower limit, the lower limit the smallest one for which it may at its upper limit,
     both to 1 us: order statistics that lie on the same side of the limit as the share of the percentile.
     """
-    ends = np.sort(np.concatenate((samples.low_ns, samples.high_ns)))
-    values = np.concatenate(([0], np.maximum(ends, 0), [LOST_NS]))
+    values = np.concatenate(([0], np.maximum(samples.ends_ns, 0), [LOST_NS]))
     good, bad = (samples.within(limit_ns + off, confidence) for off in (-bound_ns, bound_ns))
     kept = reached(good, len(samples), percentile) is True
     missed = reached(bad, len(samples), percentile) is False
@@ -144,25 +161,61 @@ def _turn(values: Ints, gain: Callable[[int], float], known_ns: int, known: floa
     return int(values[min(low, high)]), int(values[high])
 
 
-def effective_limits(
+def percentile_limits(
     samples: Samples, percentiles: Sequence[float], confidence: float
 ) -> list[tuple[int, int]]:
-    """Return one-sided limits of percentiles as order statistics of the number of samples that count.
+    """Return one-sided limits in ns of several percentiles, for a table.
 
-    That is how many independent ones would tell as much about the share beyond each percentile (see
-    `harness.stats.bursts.ShareLimits.effective`): one look in place of the search of `judge_percentile`, good
-    enough for a table. Unknown samples count as the best for the lower limit, as the worst for the upper.
+    The same as those of `judge_percentile`, from a few looks in place of a search: the upper limit is the
+    smallest value looked at whose share of samples within reaches the percentile at its own lower limit, and
+    no percentile is as low as the largest value whose share does not at its upper limit. All percentiles
+    share the looks, so a higher one never has a lower limit. (0, `LOST_NS`) where the samples tell none.
     """
-    low, total = np.sort(samples.low_ns), len(samples)
-    high = low if (samples.low_ns == samples.high_ns).all() else np.sort(samples.high_ns)
+    told = bool((samples.low_ns == samples.high_ns).all())
+    low, high = (samples.ordered_ns,) * 2 if told else (np.sort(samples.low_ns), np.sort(samples.high_ns))
     if not len(low):
         return [(0, LOST_NS)] * len(percentiles)
-    limits = []
+    looks: dict[int, ShareLimits] = {}
+
+    def look(time_ns: int) -> ShareLimits:
+        if time_ns not in looks:
+            looks[time_ns] = samples.within(time_ns, confidence)
+        return looks[time_ns]
+
     for share in percentiles:
-        beyond = int(low[min(len(low) - 1, int(share * len(low)))]) - 1
-        counts = max(1, int(effective_trials(tally(samples.low_ns > beyond))))
-        below = quantile_rank_lower(counts, share, confidence) * total // counts - samples.unplaced
-        above = -(-quantile_rank_upper(counts, share, confidence) * total // counts)
-        lower = int(low[below - 1]) if below >= 1 else 0
-        limits.append((lower, int(high[above - 1]) if above <= len(high) else LOST_NS))
-    return limits
+        start = min(len(low) - 1, int(share * len(samples)))
+        _look_above(high, start, share, look)
+        _look_below(low, start, share, look)
+    return [_told(low, looks, share) for share in percentiles]
+
+
+def _told(low: Ints, looks: dict[int, ShareLimits], share: float) -> tuple[int, int]:
+    """Return what all looks together tell of one percentile."""
+    under = [time_ns for time_ns, found in looks.items() if found.upper < share]
+    above = [time_ns for time_ns, found in looks.items() if found.lower >= share]
+    after = int(np.searchsorted(low, max(under), side="right")) if under else len(low)
+    return int(low[after]) if after < len(low) else 0, min(above, default=LOST_NS)
+
+
+def _look_above(values: Ints, place: int, share: float, look: Callable[[int], ShareLimits]) -> None:
+    """Look at sorted values from `place` on upwards until the share within surely reaches `share`."""
+    for _ in range(LOOKS):
+        short = share - look(int(values[place])).lower
+        after = int(np.searchsorted(values, values[place], side="right"))
+        if short <= 0 or after >= len(values):
+            return
+        aim = place + int(_FARTHER * short * len(values)) + 1
+        place = max(after, aim if aim < len(values) else (place + len(values)) // 2)
+
+
+def _look_below(values: Ints, place: int, share: float, look: Callable[[int], ShareLimits]) -> None:
+    """Look at sorted values below the one at `place` downwards until the share surely does not reach it."""
+    place = int(np.searchsorted(values, values[place], side="left")) - 1
+    for _ in range(LOOKS):
+        time_ns = int(values[place]) if place >= 0 else int(values[0]) - 1
+        over = look(time_ns).upper - share
+        if over < 0 or place < 0:
+            return
+        before = int(np.searchsorted(values, time_ns, side="left")) - 1
+        aim = place - int(_FARTHER * over * len(values)) - 1
+        place = min(before, aim if aim >= 0 else place // 2 - 1)

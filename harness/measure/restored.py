@@ -21,6 +21,7 @@ from harness.measure.evidence import Evidence
 from harness.measure.spans import RestartSpan, limit_steps
 from harness.measure.trials import Trial, part
 from harness.plan.trials import Outcome
+from harness.stats.bursts import tally
 
 NEVER: Final = None
 
@@ -51,10 +52,11 @@ class Recovery:
 
 @dataclass(frozen=True, slots=True)
 class Usual:
-    """Packets sent and lost in the rest of the run: what this link loses without any reason."""
+    """Packets sent and lost in the rest of the run, and in how many bursts: what this link loses anyway."""
 
     sent: int
     lost: int
+    bursts: int
 
 
 def after_overload(evidence: Evidence, trials: tuple[Trial, ...]) -> tuple[Recovery, ...]:
@@ -105,24 +107,26 @@ def _from_overload(evidence: Evidence, packets: _Packets, trial: Trial) -> Recov
 
 
 def _reduced_ns(evidence: Evidence, trial: Trial) -> int:
-    """Return when the transmitter took the lower rate: the time in its reply, or that of the command."""
+    """Return when the transmitter took the lower rate: the time in its reply to the first order it took.
+
+    Without such a reply it is the last order: the rate was lowered then at the latest.
+    """
     told, heard = evidence.told[Role.TRANSMITTER], evidence.heard[Role.TRANSMITTER]
-    orders = [
-        note for note in told.others
+    orders = {
+        note.counter: note.at_ns
+        for note in told.others
         if isinstance(note.message, wire.Setting) and trial.reduced_ns <= note.at_ns <= trial.end_ns
-    ]  # fmt: skip
-    if not orders:
-        return trial.reduced_ns
-    order = orders[0]
+    }
     for note in heard.others:
         reply = note.message
-        if not isinstance(reply, wire.Reply) or not order.at_ns <= note.at_ns <= trial.end_ns:
+        if not isinstance(reply, wire.Reply) or reply.command != wire.Setting.TYPE:
             continue
-        if (reply.command, reply.counter) == (wire.Setting.TYPE, order.counter):
+        ordered_ns = orders.get(reply.counter, trial.end_ns + 1)
+        if reply.result == wire.Result.DONE and ordered_ns <= note.at_ns <= trial.end_ns:
             clock, segment = evidence.clocks[Role.TRANSMITTER], ints([heard.segment[note.frame]])
             dev_us = clock.unwrap(ints([reply.at_us]), ints([note.at_ns]), segment)
-            return max(order.at_ns, int(clock.to_host_ns(dev_us, segment)[0]))
-    return order.at_ns
+            return max(ordered_ns, int(clock.to_host_ns(dev_us, segment)[0]))
+    return max(orders.values(), default=trial.reduced_ns)
 
 
 def after_restarts(evidence: Evidence) -> tuple[Recovery, ...]:
@@ -193,7 +197,8 @@ def usual_losses(evidence: Evidence) -> Usual:
     after = [(span.start_ns, _until_ns(evidence, span) + delay_ns) for span in evidence.restarts]
     away = np.concatenate((ints(after).reshape(-1, 2), evidence.cut_spans))
     kept = ~inside(evidence.sent.at_ns[fates.row], away)
-    return Usual(int(kept.sum()), int((fates.lost & kept).sum()))
+    lost = fates.lost[kept]
+    return Usual(len(lost), int(lost.sum()), tally(lost).bursts)
 
 
 __all__ = ["Recovery", "Usual", "after_overload", "after_restarts", "usual_losses"]

@@ -18,7 +18,7 @@ from harness.codec import messages as wire
 from harness.measure.arrays import Ints, ints
 from harness.measure.packets import AppliedPackets, SentPackets
 from harness.measure.tables import Stream
-from harness.plan.model import LIMIT_STEPS, LOSING_STEPS, Plan, PlanStep, Repeat, Restart
+from harness.plan.model import LIMIT_STEPS, LOSING_STEPS, Plan, PlanStep, Restart, Wait, every_step
 from harness.recording.model import Mark, Recording
 
 CLOCK_SHARE: Final = 0.99
@@ -121,14 +121,14 @@ def read_end(recording: Recording, data_end_ns: int) -> End:
 def step_paths(plan: Plan, names: Iterable[str]) -> tuple[str, ...]:
     """Return the key paths of the steps with these names."""
     wanted = set(names)
-    return tuple(step.path for step in _all_steps(plan.steps) if step.name in wanted)
+    return tuple(step.path for step in every_step(plan.steps) if step.name in wanted)
 
 
 def come_back_ns(plan: Plan, role: Role) -> int:
     """Return the longest time that the plan gives a device to come back after a restart."""
     given = [
         step.action.after_ns
-        for step in _all_steps(plan.steps)
+        for step in every_step(plan.steps)
         if isinstance(step.action, Restart) and step.action.device == role
     ]
     return max(given, default=COME_BACK_NS)
@@ -237,9 +237,7 @@ def looked_at(plan: Plan, run: Span, steps: tuple[StepSpan, ...], names: tuple[s
     meant to be. A check looks at them only if it names them.
     """
     if not names:
-        losing = {step.path for step in _all_steps(plan.steps) if isinstance(step.action, LOSING_STEPS)}
-        pushed = [(step.start_ns, step.end_ns) for step in steps if step.path in losing]
-        return _without(run, _merged(ints(pushed).reshape(-1, 2)))
+        return _without(run, _merged(losing_spans(plan, steps)))
     paths = step_paths(plan, names)
     inner = tuple(f"{path}." for path in paths)
     chosen = [
@@ -248,6 +246,22 @@ def looked_at(plan: Plan, run: Span, steps: tuple[StepSpan, ...], names: tuple[s
         if step.name in names or step.path in paths or (inner and step.path.startswith(inner))
     ]
     return _merged(ints(chosen).reshape(-1, 2))
+
+
+def losing_spans(plan: Plan, steps: tuple[StepSpan, ...]) -> Ints:
+    """Return (n, 2) host times of the steps that lose packets on purpose."""
+    losing = {step.path for step in every_step(plan.steps) if isinstance(step.action, LOSING_STEPS)}
+    return ints([(step.start_ns, step.end_ns) for step in steps if step.path in losing]).reshape(-1, 2)
+
+
+def link_waits(plan: Plan, steps: tuple[StepSpan, ...]) -> Ints:
+    """Return (n, 2) host times of the steps that wait for the link to be up."""
+    waits = {
+        step.path
+        for step in every_step(plan.steps)
+        if isinstance(step.action, Wait) and step.action.until == "linked"
+    }
+    return ints([(step.start_ns, step.end_ns) for step in steps if step.path in waits]).reshape(-1, 2)
 
 
 def whole_run(steps: tuple[StepSpan, ...]) -> Span:
@@ -259,7 +273,7 @@ def whole_run(steps: tuple[StepSpan, ...]) -> Span:
 
 def limit_steps(plan: Plan) -> dict[str, PlanStep]:
     """Return the steps that search a link's limits, by their key paths."""
-    return {step.path: step for step in _all_steps(plan.steps) if isinstance(step.action, LIMIT_STEPS)}
+    return {step.path: step for step in every_step(plan.steps) if isinstance(step.action, LIMIT_STEPS)}
 
 
 def _without(run: Span, spans: Ints) -> Ints:
@@ -280,13 +294,6 @@ def _merged(spans: Ints) -> Ints:
         else:
             merged.append([start, end])
     return ints(merged).reshape(-1, 2)
-
-
-def _all_steps(steps: Iterable[PlanStep]) -> Iterable[PlanStep]:
-    for step in steps:
-        yield step
-        if isinstance(step.action, Repeat):
-            yield from _all_steps(step.action.steps)
 
 
 def _text(mark: Mark, key: str) -> str:

@@ -21,15 +21,23 @@ from harness.clock import S
 from harness.measure.arrays import Ints, ints, meeting
 from harness.measure.delivery import Fates, packet_fates
 from harness.measure.evidence import Evidence
+from harness.measure.restarts import restarted
 from harness.measure.spans import limit_steps
 from harness.plan import model as p
+from harness.plan.extent import most_trials
 from harness.plan.trials import Outcome, fewest, outcome
 from harness.recording.model import Mark
 
-Open = Literal["", "bench", "refused", "plan"]
-"""Why nothing higher was tried: the serial lines, the transmitter, the plan. A result is then "at least"."""
+Open = Literal["", "bench", "void", "refused", "plan"]
+"""Why nothing higher is known: the serial lines' speed, lost reports, the transmitter, the plan.
+
+A result is then "at least".
+"""
 MOST: Final = 1 << 40
-"""Larger numbers in a mark are none that the harness wrote."""
+"""Larger numbers in a mark are none that the harness wrote: such a mark is left out."""
+NUMBERS: Final = ("number", "rate_mhz", "count", "repeat")
+MOST_TRIALS: Final = 5_000
+"""Trials looked at, if the plan can have so many: a recording cannot make judging endless."""
 FEW_GAPS: Final = 2
 """Gaps between packets that a burst must have to tell the back-to-back rate."""
 
@@ -41,8 +49,9 @@ class Trial:
     `what` is search, final, burst or overload. `sent` packets were sampled between begin and end (of an
     overload: until the rate was reduced, at `reduced_ns`), `lost` of them certainly; `unknown` more may have
     been sent or lost where serial messages are missing. `period_ns` is the median time from one packet of a
-    burst to the next, 0 if not known. `live` is what the trial seemed to be while it ran, "" if nothing is
-    on record.
+    burst to the next, 0 if not known; `achieved_mhz` the rate at which packets were sent, (n - 1) / time from
+    the first to the last, 0 if not known or for a burst. `live` is what the trial seemed to be while it ran,
+    "" if nothing is on record. A trial in which a device may have started anew is void.
     """
 
     number: int
@@ -58,6 +67,7 @@ class Trial:
     lost: int
     unknown: int
     period_ns: int
+    achieved_mhz: int
     outcome: Outcome
     live: str
     fates: Fates
@@ -78,13 +88,15 @@ class Throughput:
     """The highest rate found: `best` is the trial of full length behind it, None if there is none.
 
     `bad` is the trial with the lowest rate that lost packets or was not kept; `open_end` says why there is
-    none. `tried` is the number of trials.
+    none. `tried` is the number of trials. `above` is a good trial of full length at a rate not below that of
+    `bad`, if there is no `best`: the trials contradict each other.
     """
 
     best: Trial | None
     bad: Trial | None
     open_end: Open
     tried: int
+    above: Trial | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +147,7 @@ def corrected_buffer_s(implied_s: float, throughput_hz: float, most_hz: float) -
 
 
 def read_trials(evidence: Evidence) -> tuple[Trial, ...]:
-    """Return every trial that was begun and ended, in order."""
+    """Return every trial that was begun and ended, in order; no more than the plan's steps can have."""
     steps = limit_steps(evidence.plan)
     if not steps:
         return ()
@@ -145,10 +157,11 @@ def read_trials(evidence: Evidence) -> tuple[Trial, ...]:
         evidence.gaps(Role.TRANSMITTER),
     )  # fmt: skip
     ends: dict[int, dict[str, Mark]] = {}
-    for mark in evidence.recording.marks:
+    marks = [mark for mark in evidence.recording.marks if _is_sound(mark)]
+    for mark in marks:
         if mark.kind in ("trial end", "trial result", "reduced"):
             ends.setdefault(_whole(mark, "number"), {})[mark.kind] = mark
-    begun = [mark for mark in evidence.recording.marks if mark.kind == "trial"]
+    begun = [mark for mark in marks if mark.kind == "trial"][: min(MOST_TRIALS, most_trials(evidence.plan))]
     return tuple(
         _trial(data, mark, ends[_whole(mark, "number")], steps.get(_text(mark, "path")))
         for mark in begun
@@ -175,10 +188,13 @@ def _trial(data: _Data, mark: Mark, ends: Mapping[str, Mark], step: p.PlanStep |
     inner, missing = _in_trial(data, mark.at_ns, reduced_ns, burst=bool(count))
     lost, unknown = int(inner.lost.sum()), int(inner.unknown.sum()) + missing
     sent = int(evidence.sent.in_burst[inner.row].sum()) if count else len(inner.row)
+    at_ns = evidence.sent.at_ns[inner.row]
     action = step.action if step else None
     allowed = action.loss if isinstance(action, p.FindThroughput) else Fraction(0)
     least = count or fewest(rate_mhz, reduced_ns - mark.at_ns)
     found = outcome(sent=sent, least=least, lost=lost, unknown=unknown, allowed=allowed)
+    if restarted(evidence, mark.at_ns, end_ns + evidence.plan.link.lost_after_ns):
+        found = Outcome.VOID
     return Trial(
         number=_whole(mark, "number"),
         path=_text(mark, "path"),
@@ -192,7 +208,8 @@ def _trial(data: _Data, mark: Mark, ends: Mapping[str, Mark], step: p.PlanStep |
         sent=sent,
         lost=lost,
         unknown=unknown,
-        period_ns=_period_ns(evidence.sent.at_ns[inner.row]) if count else 0,
+        period_ns=_period_ns(at_ns) if count else 0,
+        achieved_mhz=0 if count or missing else _rate_mhz(at_ns),
         outcome=Outcome.REFUSED if live == Outcome.REFUSED else found,
         live=live,
         fates=inner,
@@ -233,27 +250,43 @@ def _period_ns(at_ns: Ints) -> int:
     return int(np.median(np.diff(at_ns))) if len(at_ns) > FEW_GAPS else 0
 
 
+def _rate_mhz(at_ns: Ints) -> int:
+    return (len(at_ns) - 1) * 10**12 // int(at_ns[-1] - at_ns[0]) if len(at_ns) > FEW_GAPS else 0
+
+
 def find_throughput(evidence: Evidence, trials: Sequence[Trial]) -> Throughput | None:
     """Return the highest packet rate without loss; None if no rate was tried.
 
     The fastest rate at which as many packets were applied as sent (RFC 2544 section 26.1), in a trial of
-    full length, below the lowest rate at which some were lost or the transmitter sent fewer than asked.
+    full length, below the lowest rate at which some were lost or the transmitter sent fewer than asked. A
+    shorter trial only serves the search (section 24): a later one of full length at its rate overrules it.
     """
     rates = [one for one in trials if one.what in ("search", "final")]
     if not rates:
         return None
-    bad = min((one for one in rates if one.bad), key=lambda one: one.rate_mhz, default=None)
-    below = bad.rate_mhz if bad else math.inf
     good = [one for one in rates if one.what == "final" and one.outcome is Outcome.GOOD]
+    failed = [one for one in rates if one.bad and not _overruled(one, good)]
+    bad = min(failed, key=lambda one: one.rate_mhz, default=None)
+    below = bad.rate_mhz if bad else math.inf
     best = max((one for one in good if one.rate_mhz < below), key=lambda one: one.rate_mhz, default=None)
-    return Throughput(best, bad, "" if bad else _open_rate(evidence, rates, best), len(rates))
+    above = max(good, key=lambda one: one.rate_mhz, default=None) if best is None else None
+    return Throughput(best, bad, "" if bad else _open_rate(evidence, rates, best), len(rates), above)
+
+
+def _overruled(trial: Trial, good: Sequence[Trial]) -> bool:
+    """Return whether a later one of the `good` trials was at the rate of a search trial."""
+    return trial.what == "search" and any(
+        one.rate_mhz == trial.rate_mhz and one.start_ns > trial.start_ns for one in good
+    )
 
 
 def _open_rate(evidence: Evidence, rates: Sequence[Trial], best: Trial | None) -> Open:
     """Say why no rate was found to be too high."""
-    higher = [one.outcome for one in rates if best is None or one.rate_mhz > best.rate_mhz]
-    if Outcome.REFUSED in higher:
+    higher = {one.rate_mhz: one.outcome for one in rates if best is None or one.rate_mhz > best.rate_mhz}
+    if Outcome.REFUSED in higher.values():
         return "refused"
+    if Outcome.VOID in higher.values():  # the last trial at that rate: an earlier one may have been spoilt
+        return "void"
     actions = [step.action for step in limit_steps(evidence.plan).values()]
     most = max((one.to_mhz for one in actions if isinstance(one, p.FindThroughput)), default=0)
     return "plan" if best is not None and best.rate_mhz >= most else "bench"
@@ -291,16 +324,22 @@ def _longest(bursts: Sequence[Trial], most: int) -> Longest | None:
     above = [one for one in bursts if one.count > packets and not one.bad]
     if any(one.outcome is Outcome.REFUSED for one in above):
         return Longest(bursts[0].repeat, packets, "refused")
+    if any(one.outcome is Outcome.VOID for one in above):
+        return Longest(bursts[0].repeat, packets, "void")
     if packets == max(one.count for one in bursts):
         return Longest(bursts[0].repeat, packets, "plan" if packets >= most else "bench")
     return Longest(bursts[0].repeat, packets, "bench") if above else None
 
 
+def _is_sound(mark: Mark) -> bool:
+    """Return whether the numbers of a mark are numbers that it can have."""
+    values = [mark.fields[name] for name in NUMBERS if name in mark.fields]
+    return all(type(value) is int and 0 <= value <= MOST for value in values)
+
+
 def _whole(mark: Mark, name: str) -> int:
-    value = mark.fields.get(name, 0)
-    if not isinstance(value, int) or isinstance(value, bool):
-        return 0
-    return value if 0 <= value <= MOST else 0
+    """Return a number of a sound mark, 0 if it has none of that name."""
+    return int(mark.fields.get(name, 0))
 
 
 def _text(mark: Mark, name: str) -> str:

@@ -95,7 +95,7 @@ _EXPECTED: Final[Mapping[type, Callable[[Any], str]]] = MappingProxyType(
         Distance: lambda k: f"a distance from {format_distance(k.least_mm)} to {format_distance(k.most_mm)}",
         Number: _number,
         Whole: _whole,
-        Flag: lambda _: "true or false",
+        Flag: lambda k: f"true, false or {k.other}" if k.other else "true or false",
         Text: _text,
         Choice: lambda k: f"one of {', '.join(k.words)}",
         Name: lambda k: f"the name of a {k.of}",

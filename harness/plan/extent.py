@@ -7,12 +7,10 @@ from typing import Final
 
 from harness.clock import MS
 from harness.plan import model as p
-from harness.plan.trials import limit_step_ns
+from harness.plan.trials import BURST_PACKET_NS, limit_step_ns, trials_of
 
 MOST_CORNERS: Final = 8
 """Rows in which 16 channels meet pair by pair in all four ways: 7 rows serve 15 channels, 8 rows 35."""
-BACK_TO_BACK_NS: Final = 2 * MS
-"""Most time for a packet of a back-to-back burst: air time, acknowledgement, a retransmission."""
 LEVEL_SETTLE_NS: Final = 100 * MS
 """Time at a new level before its packets count: what was sent at the one before is over by then."""
 OWN_AFTER_NS: Final = 300 * MS
@@ -51,6 +49,22 @@ def most_rounds(extend: p.Extend, round_ns: int) -> int:
     return min(MOST_ROUNDS, extend.up_to_ns // max(1, round_ns))
 
 
+def most_trials(plan: p.Plan) -> int:
+    """Return the most trials at the link's limits that a whole run of the plan can have."""
+    round_ns = total_ns(plan.steps, plan.link)
+    return _trials(plan.steps, plan.link) * (most_rounds(plan.extend, round_ns) if plan.extend else 1)
+
+
+def _trials(steps: Iterable[p.PlanStep], link: p.Link) -> int:
+    return sum(_trials_in(step.action, link) for step in steps)
+
+
+def _trials_in(action: p.StepAction, link: p.Link) -> int:
+    if isinstance(action, p.Repeat):
+        return action.times * _trials(action.steps, link)
+    return trials_of(action, link) if isinstance(action, p.LimitStep) else 0
+
+
 def step_extent_ns(action: p.StepAction, link: p.Link) -> int:
     """Return the longest time that one step can take, in ns."""
     match action:
@@ -73,7 +87,7 @@ def _once_ns(action: p.Step | p.Burst | p.Cut | p.Restart | p.Inject | p.Repeat,
         case p.Step():
             return 2 * action.dwell_ns
         case p.Burst():
-            return action.count * max(action.spacing_ns, BACK_TO_BACK_NS) + action.pause_ns
+            return action.count * max(action.spacing_ns, BURST_PACKET_NS) + action.pause_ns
         case p.Cut():
             period_ns = action.period_ns(link.packet_period_ns)
             phase_ns = period_ns if action.phase == "random" else action.phase

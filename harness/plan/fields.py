@@ -153,7 +153,9 @@ def _read_name(kind: Name, node: Node, path: str, reading: Reading) -> Any:
 
 def _read_nested(kind: Nested, node: Node, path: str, reading: Reading) -> Any:
     if kind.flag and node.kind is NodeKind.SCALAR and not node.is_null:
-        switched = read_value(Flag(), node, path, reading)
+        switched = read_value(
+            Flag(f"a mapping with the keys {listed(keys_of(kind.of))}"), node, path, reading
+        )
         if switched is not True:
             return BAD if switched is BAD else None
         node = Node(NodeKind.MAPPING, node.line, node.column)

@@ -104,7 +104,9 @@ class Whole:
 
 @dataclass(frozen=True, slots=True)
 class Flag:
-    """`true` or `false`."""
+    """`true` or `false`; `other` says what else may stand there."""
+
+    other: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from itertools import count
 
@@ -66,3 +66,23 @@ def step_names(steps: tuple[p.PlanStep, ...]) -> Iterator[str]:
         yield step.name
         if isinstance(step.action, p.Repeat):
             yield from step_names(step.action.steps)
+
+
+def words_by_name(names: Mapping[str, str], entries: Iterable[Entry]) -> dict[str, frozenset[str]]:
+    """Return the key words of the steps under each name (`names` by key path); `repeat` has its steps'."""
+    words = {entry.path: entry.word for entry in entries if entry.of == "step"}
+    return {
+        name: frozenset(
+            word for inner, word in words.items() if inner == path or inner.startswith(f"{path}.")
+        )
+        for path, name in names.items()
+    }
+
+
+def words_of_steps(steps: tuple[p.PlanStep, ...]) -> dict[str, frozenset[str]]:
+    """Return the same of steps that were read before."""
+    found: dict[str, frozenset[str]] = {}
+    for step in steps:
+        inner = words_of_steps(step.action.steps) if isinstance(step.action, p.Repeat) else {}
+        found |= {**inner, step.name: frozenset({step.action.WORD}).union(*inner.values())}
+    return found

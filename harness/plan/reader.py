@@ -21,7 +21,14 @@ from harness.plan.model import (
     PlanCheck,
     PlanStep,
 )
-from harness.plan.names import free_name, named_steps, step_names, unique_names
+from harness.plan.names import (
+    free_name,
+    named_steps,
+    step_names,
+    unique_names,
+    words_by_name,
+    words_of_steps,
+)
 from harness.plan.rules import check_parts, check_totals, facts_of
 from harness.plan.source import Document, Node, parse_document, read_document
 
@@ -65,7 +72,7 @@ def _plan(document: Document, name: str) -> Plan:
         reading.resolve("channel", reading.declared.get("channel", ()))
     if "steps" in reading.places:
         reading.resolve("step", steps.values())
-    facts = facts_of(reading)
+    facts = facts_of(reading, named=words_by_name(steps, reading.entries))
     check_parts(facts)
     if plan is not None:
         check_totals(plan.steps, facts)
@@ -103,7 +110,7 @@ def parse_check(text: str, link: Link, steps: tuple[PlanStep, ...] = ()) -> Plan
     reading = Reading(parse_document(text, "check"), FAMILIES)
     check: PlanCheck | None = read_variant("check", reading.places[""], "checks[0]", reading)
     reading.resolve("step", step_names(steps))
-    check_parts(facts_of(reading, link))
+    check_parts(facts_of(reading, link, words_of_steps(steps)))
     reading.finish(PlanError)
     assert check is not None, "a check is only missing after a problem was noted"
     return replace(check, name=unique_names(reading, "check")[check.path])

@@ -5,6 +5,7 @@ Every rule works on what could be read, so that one wrong key does not hide the 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
@@ -24,6 +25,7 @@ from harness.plan.extent import (
     total_ns,
 )
 from harness.plan.fields import Reading
+from harness.plan.limits import check_overload, check_recovery, check_search, check_throughput
 from harness.plan.margins import check_link_margin, check_margin
 from harness.plan.units import format_duration, format_frequency, format_pulse, format_share
 
@@ -33,6 +35,11 @@ PERIODS_IN_FAILSAFE: Final = 2
 """Packet periods that the failsafe time must hold, whatever the rate."""
 FEWEST_ROUNDS: Final = 2
 """A run that may be extended plays its steps at least this often if it must."""
+MOVING: Final = ("hold", "step", "ramp", "sweep", "corners", "wander", "cut")
+"""Steps that move sticks."""
+_MOVES: Final = f"sticks are moved by {', '.join(MOVING)}"
+FASTER: Final = ("burst", "throughput", "back_to_back", "overload")
+"""Steps in which packets may come faster than at the link's rate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +50,8 @@ class Facts:
     link: p.Link | None
     channels: Mapping[str, p.Channel]
     throttle_up_to: Fraction
+    named: Mapping[str, frozenset[str]]
+    """Key words of the steps under each name; a `repeat` has those of its steps too."""
 
     def problem(self, path: str, found: str, allowed: str) -> None:
         """Note a problem at the value under `path`, or at the innermost value around it that is written."""
@@ -59,15 +68,29 @@ class Facts:
         """Return the key words of every step or check, also of those with something wrong in them."""
         return [entry.word for entry in self.reading.entries if entry.of == of]
 
+    def no_step(self, *words: str) -> bool:
+        """Return whether the plan surely has no such step; a snippet has no steps to look at."""
+        whole = "steps" in self.reading.places and "step" not in self.reading.torn
+        return whole and not set(words) & set(self.words("step"))
 
-def facts_of(reading: Reading, link: p.Link | None = None) -> Facts:
-    """Return the facts of a document, or of a snippet beside the `link` it is meant for."""
+    def none_during(self, during: tuple[str, ...], *words: str) -> bool:
+        """Return whether surely no step named in `during` is or holds one of these."""
+        known = "step" not in self.reading.torn and set(during) <= set(self.named)
+        return bool(during) and known and not any(set(words) & self.named[name] for name in during)
+
+
+def facts_of(
+    reading: Reading, link: p.Link | None = None, named: Mapping[str, frozenset[str]] = MappingProxyType({})
+) -> Facts:
+    """Return the facts of a document, or of a snippet beside the `link` and the steps it is meant for."""
     made = reading.made.get("link")
     sound = link or (made if isinstance(made, p.Link) else None)
     channels = sound.channels if sound else (c for c in reading.made.values() if isinstance(c, p.Channel))
     safety = reading.made.get("safety", p.Safety())
     assert isinstance(safety, p.Safety)
-    return Facts(reading, sound, {channel.name: channel for channel in channels}, safety.throttle_up_to)
+    return Facts(
+        reading, sound, {channel.name: channel for channel in channels}, safety.throttle_up_to, named
+    )
 
 
 def check_parts(facts: Facts) -> None:
@@ -253,31 +276,24 @@ def _telemetry(check: p.TelemetryValue | p.TelemetryAge, path: str, facts: Facts
     if facts.link is not None and not _injected(facts.link):
         found = f"{check.WORD} without telemetry to inject"
         facts.problem(path, found, "add a field with `source: injected` to link.telemetry")
-    elif _no_step("inject", facts):
+    elif facts.no_step("inject"):
         facts.problem(
             path, f"{check.WORD} without an inject step", "add a step such as `inject: {times: 20}`"
         )
 
 
 def _noise(check: p.Noise, path: str, facts: Facts) -> None:
-    if _no_step("own_sticks", facts):
+    if facts.no_step("own_sticks"):
         found = "noise without an own_sticks step"
         facts.problem(path, found, "add a step such as `own_sticks: {for: 10 s}`")
+    elif facts.none_during(check.during, "own_sticks"):
+        facts.problem(f"{path}.during", "no own_sticks step is among these", "name one, or leave it out")
     elif check.hum_us is None and facts.is_written(f"{path}.mains"):
         facts.problem(f"{path}.mains", "`mains` without `hum`", "write `hum: 2 us` too, or leave it out")
 
 
-def _no_step(word: str, facts: Facts) -> bool:
-    """Return whether the plan surely has no such step; a snippet has no steps to look at."""
-    return (
-        "steps" in facts.reading.places
-        and "step" not in facts.reading.torn
-        and word not in facts.words("step")
-    )
-
-
 def _needs_cut(check: p.FailsafeEntry | p.FailsafeOutputs | p.FailsafeExit, path: str, facts: Facts) -> None:
-    if _no_step("cut", facts):
+    if facts.no_step("cut"):
         facts.problem(
             path, f"{check.WORD} needs a cut step", "add one, such as `cut: {duration: 1 s, times: 20}`"
         )
@@ -300,61 +316,6 @@ def _needs_cut(check: p.FailsafeEntry | p.FailsafeOutputs | p.FailsafeExit, path
         facts.problem(
             path, found, f"make a cut longer than {format_duration(least)}, the limit and one packet period"
         )
-
-
-def _throughput(step: p.FindThroughput, path: str, facts: Facts) -> None:
-    low = step.from_mhz or (facts.link.packet_rate_mhz if facts.link else 0)
-    if step.to_mhz <= low:
-        found = f"a search from {format_frequency(low)} to {format_frequency(step.to_mhz)}"
-        facts.problem(f"{path}.to", found, f"write more than {format_frequency(low)}, or a lower `from`")
-    elif low and step.resolution_mhz > step.to_mhz - low:
-        found = f"{format_frequency(step.resolution_mhz)} is more than the whole search"
-        facts.problem(f"{path}.resolution", found, f"at most {format_frequency(step.to_mhz - low)}")
-
-
-def _overload(step: p.Overload, path: str, facts: Facts) -> None:
-    if step.rate_mhz is not None and facts.is_written(f"{path}.of_throughput"):
-        facts.problem(f"{path}.of_throughput", "both `rate` and `of_throughput`", "write one of the two")
-    elif step.rate_mhz is None and _no_step("throughput", facts):
-        found = "an overload as a share of a throughput that no step looks for"
-        facts.problem(path, found, "add a throughput step before it, or write `rate: 250 Hz`")
-
-
-def _needs_search(check: p.Throughput | p.BackToBack, path: str, facts: Facts) -> None:
-    """Refuse a limit that the plan's own searches cannot reach."""
-    examples = {"throughput": "throughput: {to: 400 Hz}", "back_to_back": "back_to_back: {up_to: 64}"}
-    if _no_step(check.WORD, facts):
-        facts.problem(
-            path, f"{check.WORD} without a {check.WORD} step", f"add one, such as `{examples[check.WORD]}`"
-        )
-        return
-    kind = p.FindThroughput if isinstance(check, p.Throughput) else p.FindBackToBack
-    steps = [made for made in facts.reading.made.values() if isinstance(made, kind)]
-    if not steps or len(steps) < facts.words("step").count(check.WORD):
-        return
-    if isinstance(check, p.Throughput):
-        most = max(step.to_mhz for step in steps if isinstance(step, p.FindThroughput))
-        wanted, words = check.at_least_mhz, format_frequency(most)
-    else:
-        most = max(step.up_to for step in steps if isinstance(step, p.FindBackToBack))
-        wanted, words = check.at_least, f"{most}"
-    if wanted > most:
-        facts.problem(f"{path}.at_least", f"the search ends at {words}", f"at most {words}, or search on")
-
-
-def _recovery(check: p.Recovery, path: str, facts: Facts) -> None:
-    """Refuse a recovery from what the plan never does, or that no step watches for long enough."""
-    if _no_step(check.after, facts):
-        example = "overload: {rate: 250 Hz}" if check.after == "overload" else "restart: {device: receiver}"
-        facts.problem(
-            path, f"recovery after {check.after} without such a step", f"add one, such as `{example}`"
-        )
-        return
-    steps = [made for made in facts.reading.made.values() if isinstance(made, p.Overload | p.Restart)]
-    watched = [step.after_ns for step in steps if check.after == step.WORD]
-    if watched and max(watched) <= check.within_ns:
-        found = f"no {check.after} step watches longer than {format_duration(max(watched))}"
-        facts.problem(f"{path}.within", found, f"write less, or a longer `after` in the {check.after} step")
 
 
 def _cut(cut: p.Cut, path: str, facts: Facts) -> None:
@@ -384,6 +345,33 @@ def _control_gap(check: p.ControlGap, path: str, facts: Facts) -> None:
         facts.problem(f"{path}.at_most", found, f"at least {period}")
 
 
+def _latency(check: p.Latency, path: str, facts: Facts) -> None:
+    """Refuse a stick latency where no stick moves."""
+    if check.of != "stick":
+        return
+    if facts.no_step(*MOVING):
+        found = "the latency of sticks in a plan that moves none"
+        facts.problem(path, found, f"add a step such as `wander: {{for: 60 s}}`; {_MOVES}")
+    elif facts.none_during(check.during, *MOVING):
+        facts.problem(f"{path}.during", "none of these steps moves a stick", f"name one that does; {_MOVES}")
+
+
+def _control_age(check: p.ControlAge, path: str, facts: Facts) -> None:
+    """Refuse an age that even packets that take no time cannot keep to.
+
+    Of each packet period T, the age is `a` or less for a time of `a` at most: the share of time is a / T.
+    """
+    if facts.link is None or (check.during and not facts.none_during(check.during, *FASTER)):
+        return
+    least = facts.link.packet_period_ns * check.percentile
+    if check.at_most_ns < least:
+        share, period = format_share(check.percentile), format_duration(facts.link.packet_period_ns)
+        limit = format_duration(check.at_most_ns)
+        found = f"with a packet every {period} control is older than {limit} too often, however fast the link"
+        allowed = f"at least {format_duration(math.ceil(least), 3)} ({share} of the period) and the latency"
+        facts.problem(f"{path}.at_most", found, allowed)
+
+
 _RULES: Final[Mapping[type, Callable[[Any, str, Facts], None]]] = MappingProxyType(
     {
         p.Channel: _channel,
@@ -398,13 +386,15 @@ _RULES: Final[Mapping[type, Callable[[Any, str, Facts], None]]] = MappingProxyTy
         p.Inject: _inject,
         p.Margin: check_margin,
         p.LinkMargin: check_link_margin,
-        p.FindThroughput: _throughput,
-        p.Overload: _overload,
-        p.Throughput: _needs_search,
-        p.BackToBack: _needs_search,
-        p.Recovery: _recovery,
+        p.FindThroughput: check_throughput,
+        p.Overload: check_overload,
+        p.Throughput: check_search,
+        p.BackToBack: check_search,
+        p.Recovery: check_recovery,
         p.PacketRate: _packet_rate,
         p.ControlGap: _control_gap,
+        p.ControlAge: _control_age,
+        p.Latency: _latency,
         p.FailsafeEntry: _needs_cut,
         p.FailsafeOutputs: _needs_cut,
         p.FailsafeExit: _needs_cut,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import ClassVar, Literal
@@ -403,3 +404,11 @@ class PlanStep:
     action: StepAction
     name: str
     path: str
+
+
+def every_step(steps: Iterable[PlanStep]) -> Iterator[PlanStep]:
+    """Yield all steps in the plan's order, each `repeat` before the steps inside it."""
+    for step in steps:
+        yield step
+        if isinstance(step.action, Repeat):
+            yield from every_step(step.action.steps)

@@ -129,17 +129,26 @@ def around_ns(method: Method) -> int:
     return ASKING_NS + method.before_ns + method.residual_ns + rest_ns
 
 
+def trials_of(action: p.LimitStep, link: p.Link) -> int:
+    """Return the most trials that such a step can have, those of full length and spares too."""
+    if isinstance(action, p.FindThroughput):
+        return most_questions(len(rates_mhz(action, link.packet_rate_mhz, action.to_mhz))) + FINALS + SPARES
+    if isinstance(action, p.FindBackToBack):
+        return repeats_of(action) * most_questions(action.up_to) + SPARES
+    return action.times
+
+
 def limit_step_ns(action: p.LimitStep, link: p.Link) -> int:
     """Return the longest time that such a step can take, in ns."""
     method = method_of(action)
     if isinstance(action, p.FindThroughput):
-        searching = most_questions(len(rates_mhz(action, link.packet_rate_mhz, action.to_mhz)))
         longest = max(action.trial_ns, method.final_ns) + around_ns(method)
+        searching = trials_of(action, link) - FINALS - SPARES
         short = searching * (action.trial_ns + around_ns(method))
         return around_ns(method) + short + (FINALS + SPARES) * longest
     if isinstance(action, p.FindBackToBack):
         one = action.up_to * BURST_PACKET_NS + 2 * link.packet_period_ns + around_ns(method)
-        return around_ns(method) + (repeats_of(action) * most_questions(action.up_to) + SPARES) * one
+        return around_ns(method) + trials_of(action, link) * one
     pushed = overload_for_ns(action) + action.after_ns
     return around_ns(method) + action.times * (pushed + around_ns(method))
 
@@ -161,4 +170,5 @@ __all__ = [
     "overload_for_ns",
     "rates_mhz",
     "repeats_of",
+    "trials_of",
 ]

@@ -7,6 +7,7 @@ of times, and damage becomes a line in `problems`, never a crash or a silent los
 from __future__ import annotations
 
 import json
+import math
 import stat
 from pathlib import Path
 from typing import Any, Final, NoReturn
@@ -45,8 +46,12 @@ from harness.recording.writer import MARK_KEY, WRITTEN
 FILE_MAX: Final = 2 * 1024**3
 """About two days of a busy bench; more is not read into memory."""
 MARK_MAX: Final = 64 * 1024
+LATEST_NS: Final = 1 << 50
+"""Thirteen days: no run lasts as long, and sums and products of such times fit into 64 bits."""
+WHOLE_MOST: Final = (1 << 63) - 1
 PROBLEMS_MAX: Final = 50
 _TAIL_HASH: Final = HASH_HEAD.to_bytes(4, "little") + bytes((HASH_CRC32,))
+_HIGH_MOST: Final = LATEST_NS >> 32
 _PACKET_BYTES: Final = PACKET.to_bytes(4, "little")
 
 
@@ -196,6 +201,7 @@ class _Walk:
                 or interface not in sinks
                 or total != PACKET_EXTRA + length + (-length & 3)
                 or stop > size
+                or high >= _HIGH_MOST
             ):
                 break
             flags, direction, hashed, algorithm, checksum, end, again = tail(data, stop - 28)
@@ -288,6 +294,9 @@ class _Walk:
         flags = int.from_bytes(chosen.get(EPB_FLAGS, b"\0"), "little") & 3
         if chosen.get(EPB_HASH) != bytes((HASH_CRC32,)) + crc32(body).to_bytes(4, "little"):
             self.problem(at + total, f"the packet at byte {at} is skipped: its data do not have their CRC-32")
+        elif high >= _HIGH_MOST:
+            skipped = f"the packet at byte {at} is skipped"
+            self.problem(at + total, f"{skipped}: no run lasts as long as its time says")
         elif interface == MARKS:
             self._mark(at, total, body, high << 32 | low)
         elif interface in self.ports and flags in (1, 2):
@@ -326,11 +335,21 @@ class _Walk:
 
 
 def _mark_fields(body: bytes) -> dict[str, Any] | None:
-    """Return the JSON object in `body`, or None."""
+    """Return the JSON object in `body`, or None; also if a number in it is no 64-bit one."""
     if len(body) > MARK_MAX:
         return None
     try:
-        fields = json.loads(body, parse_constant=_refuse)
+        fields = json.loads(body, parse_constant=_refuse, parse_int=_whole, parse_float=_finite)
     except (ValueError, RecursionError):
         return None
     return fields if isinstance(fields, dict) else None
+
+
+def _whole(text: str) -> int:
+    number = int(text)
+    return number if -WHOLE_MOST <= number <= WHOLE_MOST else _refuse("beyond 64 bits")
+
+
+def _finite(text: str) -> float:
+    number = float(text)
+    return number if math.isfinite(number) else _refuse("beyond 64 bits")

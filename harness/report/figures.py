@@ -10,7 +10,7 @@ from harness.report.escape import clean
 from harness.verdict import CheckResult
 
 TIMES: Final = ("ns", "us", "ms", "s")
-SYMBOLS: Final = (*TIMES, "%", "Hz", "V")
+SYMBOLS: Final = (*TIMES, "%", "Hz", "V", "dB", "dBm")
 PLACES_MAX: Final = 6
 _TIME_SCALES: Final = ((1e10, 1e-9, "s"), (1e6, 1e-6, "ms"), (1e3, 1e-3, "us"), (0.0, 1.0, "ns"))
 
@@ -50,10 +50,22 @@ def figures(result: CheckResult) -> Figures:
 
 
 def with_unit(number: str, unit: str) -> str:
-    """Return `12.4 ms`, `2 cuts`, but `1 cut`."""
-    if number == "1" and unit.endswith("s") and unit not in TIMES:
-        unit = unit[:-1]
+    """Return `12.4 ms`, `2 cuts`, but `1 cut`, `1 more cut` and `1 packet in a row`."""
+    if number.partition(" ")[0] == "1" and unit not in TIMES:
+        unit = _one(unit)
     return f"{number} {unit}".rstrip()
+
+
+def _one(unit: str) -> str:
+    """Return a counted thing in the singular: its first word in -s, as in `packets in a row`."""
+    words = unit.split(" ")
+    for place, word in enumerate(words):
+        if word in ("of", "in"):
+            break
+        if word.isalpha() and word.endswith("s"):
+            words[place] = word.removesuffix("es" if word.endswith("ches") else "s")
+            break
+    return " ".join(words)
 
 
 def is_finite(number: float | None) -> TypeGuard[float]:

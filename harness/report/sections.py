@@ -73,7 +73,8 @@ def _value(figure: Figure) -> tuple[str, str]:
     low, high = figure.interval or (None, None)
     told = ""
     if low is not None and high is not None:
-        told = f"{_number(low, places)} to {_number(high, places)}"
+        ends = _number(low, places), _number(high, places)
+        told = f"{ends[0]} to {ends[1]}" if ends[0] != ends[1] else "" if low == figure.value else ends[0]
     elif low is not None:
         told = f"{_number(low, places)} or more"
     elif high is not None:

@@ -1,1 +1,1 @@
-"""Which numbers can be trusted, and how far? Intervals, tests and rules of decision, with no bench in them."""
+"""Which numbers can be trusted, and how far? Intervals, tests, rules of decision, with no bench in them."""

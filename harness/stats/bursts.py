@@ -4,11 +4,14 @@ A link that goes from good to bad with probability g for each packet and back wi
 two-state chain) has in the long run the bad share g / (g + r), in bursts of 1 / r packets on average. Limits
 for independent trials are far too narrow there. `share_limits` takes both rates as uncertain as the bursts
 seen leave them, and more so where bursts or the gaps between them vary in length more than the chain's do.
-tests/evidence/coverage.md shows how often the limits hold.
+A fade that loses only some of its trials shows as many short bursts, and yet it is one event: for the lower
+limit, bursts that surely hang together count as one (`hang_together`). tests/evidence/coverage.md shows how
+often the limits hold.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Final
@@ -20,6 +23,7 @@ from harness.stats.beta_ratio import Reals, log_ratio_quantile
 from harness.stats.binomial import MAX_SAMPLES
 
 Flags = NDArray[np.bool_]
+Counts = NDArray[np.int64]
 
 FEWEST_BURSTS: Final = 10
 """Fewest bursts that must be expected at the share asked for, before data can show that it is reached."""
@@ -28,7 +32,12 @@ ASSUMED_BURST: Final = 3.0
 LONG_BURST: Final = 10.0
 """Longest mean length of a burst that is allowed for as long as none was seen; our choice, no source."""
 OVERWHELMING: Final = 0.999
-"""Confidence that a shortfall needs where fewer than `FEWEST_BURSTS` can be expected."""
+"""Confidence that a shortfall needs where fewer than `FEWEST_BURSTS` can be expected; or more, if more is
+asked for."""
+NEAR: Final = (4, 16, 64)
+"""Bursts may hang together if the gap between them is under one of these parts of the mean gap."""
+BY_CHANCE: Final = 0.01
+"""They do if chance alone has at most this probability of so many short gaps."""
 _CHANCE: Final = 8.0
 """Variance of a spread seen in n exponential lengths, times n: kurtosis 9 less 1."""
 _CANDIDATES: Final = 48
@@ -55,7 +64,7 @@ class ShareLimits:
 
     `burst_length` is the mean length of a burst of bad ones, as estimated, or as assumed where none was
     seen; `bursts` how many were seen; `effective` how many independent trials would tell as much; `certain`
-    is the upper limit at `OVERWHELMING` confidence.
+    is the upper limit at `OVERWHELMING` confidence or more; `clump_length` is what `clump_length` tells.
     """
 
     lower: float
@@ -64,6 +73,7 @@ class ShareLimits:
     bursts: int
     effective: float
     certain: float = 1.0
+    clump_length: float = 0.0
 
 
 def share_limits(
@@ -83,15 +93,16 @@ def tallies(
 ) -> tuple[Tally, tuple[Tally, ...]]:
     """Return what to take the upper limit from, and what the lower: the least of several.
 
-    With unknown ones the lower limit is that of the worst case, but no better than that of the known alone:
-    a further burst may tell that bursts are short.
+    For the lower limit bursts that hang together count as one. With unknown ones it is that of the worst
+    case, but no better than that of the known alone, which stand first: a further burst may tell that bursts
+    are short.
     """
     if not unplaced and (unknown is None or not unknown.any()):
-        seen = tally(bad)
-        return seen, (seen,)
+        seen, clumped = _both(bad)
+        return seen, (clumped,)
     unknown = np.zeros(len(bad), dtype=np.bool_) if unknown is None else unknown
-    worst = tally(bad | unknown, unplaced=unplaced, unplaced_bad=True)
-    return tally(bad & ~unknown, unplaced=unplaced), (tally(bad[~unknown]), worst)
+    worst = _both(bad | unknown, unplaced, unplaced_bad=True)[1]
+    return tally(bad & ~unknown, unplaced=unplaced), (_both(bad[~unknown])[1], worst)
 
 
 def limits_of(seen: Tally, confidence: float, *, worst: tuple[Tally, ...] = ()) -> ShareLimits:
@@ -101,25 +112,70 @@ def limits_of(seen: Tally, confidence: float, *, worst: tuple[Tally, ...] = ()) 
         upper=_limits(seen, confidence)[1],
         burst_length=mean_burst(seen.bad, seen.bursts),
         bursts=seen.bursts,
-        effective=effective_trials(seen),
-        certain=_certain(seen),
+        effective=min(effective_trials(one) for one in (seen, *worst[:1])),
+        certain=_limits(seen, max(confidence, OVERWHELMING))[1],
+        clump_length=float(clump_length(seen.bad, seen.bursts, (*worst, seen)[0].bursts)),
     )
 
 
 def tally(bad: Flags, *, unplaced: int = 0, unplaced_bad: bool = False) -> Tally:
     """Count bad trials, their bursts (runs without a good one between) and how much the lengths vary."""
+    return _tally(len(bad) + unplaced, *_lengths(bad, unplaced, unplaced_bad))
+
+
+def _both(bad: Flags, unplaced: int = 0, unplaced_bad: bool = False) -> tuple[Tally, Tally]:
+    """Return the tally of bursts, and that in which those that hang together are one."""
+    trials = len(bad) + unplaced
+    lengths, gaps = _lengths(bad, unplaced, unplaced_bad)
+    seen, joined = _tally(trials, lengths, gaps), hang_together(trials, lengths, gaps)
+    return seen, seen if len(joined[0]) == len(lengths) else _tally(trials, *joined)
+
+
+def _lengths(bad: Flags, unplaced: int, unplaced_bad: bool) -> tuple[Counts, Counts]:
+    """Return the lengths of bursts, and of the gaps between them."""
     after = np.full(unplaced, unplaced_bad, dtype=np.bool_)
     padded = np.concatenate(([False], bad, after, [False]))
     edges = np.flatnonzero(padded[1:] != padded[:-1])
     starts, ends = edges[::2], edges[1::2]
-    lengths, gaps = ends - starts, starts[1:] - ends[:-1]
+    return ends - starts, starts[1:] - ends[:-1]
+
+
+def _tally(trials: int, lengths: Counts, gaps: Counts) -> Tally:
     return Tally(
-        trials=len(bad) + unplaced,
+        trials=trials,
         bad=int(lengths.sum()),
         bursts=len(lengths),
         spread=float(spread(len(lengths), lengths.sum(), (lengths**2).sum())),
         gap_spread=float(spread(len(gaps), gaps.sum(), (gaps**2).sum())),
     )
+
+
+def hang_together(trials: int, lengths: Counts, gaps: Counts) -> tuple[Counts, Counts]:
+    """Return the bad ones in each clump of bursts, and the gaps between clumps.
+
+    In a two-state chain gaps are geometric. More gaps under 1 / `NEAR` of their mean than chance explains
+    (binomial, at most `BY_CHANCE`) mean a state that loses only some trials: the bursts on both sides of such
+    a gap are one clump. Then the same is asked of the clumps. RFC 3611 section 4.7.2 joins losses to bursts
+    likewise, by a fixed gap of 16 packets.
+    """
+    while (near := _near(trials - int(lengths.sum()), gaps)) > 0:
+        far = gaps > near
+        lengths = np.add.reduceat(lengths, np.flatnonzero(np.concatenate(([True], far))))
+        gaps = gaps[far]
+    return lengths, gaps
+
+
+def _near(good: int, gaps: Counts) -> int:
+    """Return the longest gap that does not part clumps; 0 if chance explains the short gaps."""
+    from scipy.special import bdtrc
+
+    mean = good / (len(gaps) + 1)
+    for part in NEAR:
+        near = int(mean / part)
+        short = int(np.count_nonzero(gaps <= near)) if near else 0
+        if short and bdtrc(short - 1, len(gaps), -math.expm1(near * math.log1p(-1 / mean))) <= BY_CHANCE:
+            return near
+    return 0
 
 
 def spread(count: Any, total: Any, squares: Any) -> Reals:
@@ -141,6 +197,14 @@ def mean_burst(bad: Any, bursts: Any) -> Any:
     return (bad + ASSUMED_BURST) / (bursts + 1)
 
 
+def clump_length(bad: Any, bursts: Any, clumps: Any) -> Any:
+    """Return the number of bad ones in a clump of bursts that a pass must reckon with.
+
+    `LONG_BURST` more than the mean seen, where bursts hang together: how long fades last tell only many.
+    """
+    return np.where(clumps < bursts, LONG_BURST + bad / np.maximum(clumps, 1), mean_burst(bad, bursts))
+
+
 def bursts_expected(trials: Any, bad_share: float, burst_length: Any) -> Any:
     """Return how many bursts of `burst_length` trials make up `bad_share` of `trials`."""
     return trials * bad_share / burst_length
@@ -149,40 +213,46 @@ def bursts_expected(trials: Any, bad_share: float, burst_length: Any) -> Any:
 def reached(limits: ShareLimits, trials: int, at_least: float) -> bool | None:
     """Return whether the share of good trials reaches `at_least`; None if the data leave it open.
 
-    Yes: the lower limit reaches it, and `FEWEST_BURSTS` would be expected there, of the length seen but no
-    shorter than `ASSUMED_BURST`. With no burst seen, a link exactly there would pass with probability
-    exp(-30 / b) if its bursts had a mean of b: 5 % for b = 10, less below.
+    Yes: the lower limit reaches it, and `FEWEST_BURSTS` would be expected there, of the length seen (see
+    `clump_length`) but no shorter than `ASSUMED_BURST`. With no burst seen, a link exactly there
+    would pass with probability exp(-30 / b) if its bursts had a mean of b: 5 % for b = 10, less below.
     No: the upper limit is under it, and as many bursts of the length seen would be expected there, or the
     shortfall is overwhelming (`ShareLimits.certain`).
     """
     ends = limits.lower, limits.upper, limits.certain
-    passed, failed = decide(ends, trials, limits.burst_length, at_least)
+    passed, failed = decide(ends, trials, limits.burst_length, at_least, limits.clump_length)
     return True if passed else False if failed else None
 
 
-def decide(ends: tuple[Any, Any, Any], trials: Any, burst_length: Any, at_least: float) -> tuple[Any, Any]:
+def decide(
+    ends: tuple[Any, Any, Any], trials: Any, burst_length: Any, at_least: float, clump_length: Any = 0.0
+) -> tuple[Any, Any]:
     """Return whether the share is reached, and whether it is missed, element by element; see `reached`.
 
     `ends` are the lower limit, the upper limit and the certain one.
     """
     lower, upper, certain = ends
     need = FEWEST_BURSTS * (1 - 1e-9)  # 1 - 0.98 is not quite 0.02
-    rare = bursts_expected(trials, 1 - at_least, np.maximum(ASSUMED_BURST, burst_length)) < need
+    clump = np.maximum(ASSUMED_BURST, np.maximum(burst_length, clump_length))
+    rare = bursts_expected(trials, 1 - at_least, clump) < need
     few = bursts_expected(trials, 1 - at_least, burst_length) < need
     return (lower >= at_least) & ~rare, (upper < at_least) & (~few | (certain < at_least))
 
 
-def trials_to_settle(seen: Tally, at_least: float, confidence: float) -> int | None:
+def trials_to_settle(
+    seen: Tally, at_least: float, confidence: float, *, worst: tuple[Tally, ...] = ()
+) -> int | None:
     """Return about how many trials in all would settle whether the share of good ones reaches `at_least`.
 
-    Assumes that further trials go as those so far. None if more than 10**9 would be needed.
+    Assumes that further trials go as those so far, the unknown ones among them: `seen` and `worst` are those
+    of `tallies`. None if more than 10**9 would be needed.
     """
     if at_least >= 1 or at_least <= 0 or not seen.trials:
         return None
     low, high = seen.trials, MAX_SAMPLES
     for _ in range(4):
         totals = np.unique(np.geomspace(low, high, _CANDIDATES).astype(np.int64))
-        settled = np.flatnonzero(_settled(seen, totals, at_least, confidence))
+        settled = np.flatnonzero(_settled(seen, worst or (seen,), totals, at_least, confidence))
         if not len(settled):
             return None
         first = int(settled[0])
@@ -190,15 +260,25 @@ def trials_to_settle(seen: Tally, at_least: float, confidence: float) -> int | N
     return high
 
 
-def _settled(seen: Tally, totals: NDArray[np.int64], at_least: float, confidence: float) -> Flags:
+def _settled(
+    seen: Tally, worst: tuple[Tally, ...], totals: Counts, at_least: float, confidence: float
+) -> Flags:
     """Return whether each of `totals` trials like those seen would settle it; counts are whole numbers."""
-    bad, bursts = (np.rint(count * totals / seen.trials) for count in (seen.bad, seen.bursts))
-    given = totals, bad, bursts
-    spreads = seen.spread, seen.gap_spread
-    ends = (*limits(*given, confidence, *spreads), certain_limit(*given, *spreads))
-    passed, failed = decide(ends, totals, mean_burst(bad, bursts), at_least)
+    best = _grown(seen, totals / seen.trials)
+    grown = [_grown(one, totals / seen.trials) for one in worst]
+    lower = np.min([limits(*one[:3], confidence, *one[3:])[0] for one in grown], axis=0)
+    upper = limits(*best[:3], confidence, *best[3:])[1]
+    certain = certain_limit(*best[:3], confidence, *best[3:])
+    clump = clump_length(*best[1:3], grown[0][2])
+    passed, failed = decide((lower, upper, certain), totals, mean_burst(*best[1:3]), at_least, clump)
     settled: Flags = passed | failed
     return settled
+
+
+def _grown(one: Tally, times: Reals) -> tuple[Reals, Reals, Reals, float, float]:
+    """Return trials, bad ones, bursts and both spreads of so many times a tally."""
+    trials, bad, bursts = (np.rint(count * times) for count in (one.trials, one.bad, one.bursts))
+    return trials, bad, bursts, one.spread, one.gap_spread
 
 
 def effective_trials(seen: Tally) -> float:
@@ -221,14 +301,14 @@ def _limits(seen: Tally, confidence: float) -> tuple[float, float]:
     return float(lower), float(upper)
 
 
-@lru_cache(maxsize=4096)
-def _certain(seen: Tally) -> float:
-    return float(certain_limit(seen.trials, seen.bad, seen.bursts, seen.spread, seen.gap_spread))
+def certain_limit(
+    trials: Any, bad: Any, bursts: Any, confidence: float, spread: Any = 1.0, gap_spread: Any = 1.0
+) -> Reals:
+    """Return the upper limit of the share of good trials at `OVERWHELMING` confidence, or more if asked for.
 
-
-def certain_limit(trials: Any, bad: Any, bursts: Any, spread: Any = 1.0, gap_spread: Any = 1.0) -> Reals:
-    """Return the upper limit of the share of good trials at `OVERWHELMING` confidence; see `limits`."""
-    return limits(trials, bad, bursts, OVERWHELMING, spread, gap_spread)[1]
+    See `limits`.
+    """
+    return limits(trials, bad, bursts, max(confidence, OVERWHELMING), spread, gap_spread)[1]
 
 
 def _least_if_long(n: Reals, lost: Reals, runs: Reals, confidence: float) -> Reals:
@@ -247,8 +327,8 @@ def _least_if_long(n: Reals, lost: Reals, runs: Reals, confidence: float) -> Rea
     return np.asarray(np.maximum(0.0, 1 - most / np.maximum(n, 1)), dtype=np.float64)
 
 
-def _most_if_long(n: Reals, lost: Reals) -> Reals:
-    """Return the upper limit at `OVERWHELMING` confidence if bursts have a mean of `LONG_BURST`.
+def _most_if_long(n: Reals, lost: Reals, confidence: float) -> Reals:
+    """Return the upper limit at `OVERWHELMING` confidence or more if bursts have a mean of `LONG_BURST`.
 
     Bursts of mean b inflate the variance of a share by 2 b - 1: so many fewer independent trials.
     """
@@ -256,7 +336,7 @@ def _most_if_long(n: Reals, lost: Reals) -> Reals:
 
     factor = 2 * LONG_BURST - 1
     bad, good = np.maximum(lost, 1e-3) / factor, (n - lost) / factor
-    least = np.asarray(betaincinv(bad, good + 1, 1 - OVERWHELMING), dtype=np.float64)
+    least = np.asarray(betaincinv(bad, good + 1, 1 - max(confidence, OVERWHELMING)), dtype=np.float64)
     return 1 - least
 
 
@@ -271,8 +351,8 @@ def limits(
     divides the counts behind the lengths concerned. With fewer than `FEWEST_BURSTS` seen, what they leave
     open is limited by an assumption: bursts of a mean of `LONG_BURST` more than that seen. Then the
     lower limit is at least the one that such bursts give, and the upper at most what they give at
-    `OVERWHELMING` confidence. Assumes that lengths of bursts and gaps are independent, and that the link
-    stays as it is.
+    `OVERWHELMING` confidence or more. Assumes that lengths of bursts and gaps are independent, and that the
+    link stays as it is.
     Source: generalised (fiducial) limits, Weerahandi 1993 (cited from memory), for the two-state chain.
     """
     given = (trials, bad, bursts, spread, gap_spread)
@@ -285,7 +365,7 @@ def limits(
     lower = np.where((lost <= 0) | (good <= 0), 0.0, lower)
     lower = np.where(few, np.maximum(lower, _least_if_long(n, lost, runs, confidence)), lower)
     upper = np.where(good <= 0, 1.0, upper)
-    upper = np.where(few, np.minimum(upper, _most_if_long(n, lost)), upper)
+    upper = np.where(few, np.minimum(upper, _most_if_long(n, lost, confidence)), upper)
     upper = np.where(lost <= 0, 1.0, upper)
     return np.where(n <= 0, 0.0, lower), np.where(n <= 0, 1.0, upper)
 

@@ -12,14 +12,17 @@ fading the share lost is 1 - exp(-10**(-M/10)), so b = 0 and k = ln(10)/10 (Rapp
 Communications, cited from memory). Real links lie between. The floor is that of Abbott 1925 (natural
 response of a dosage curve, cited from memory).
 
-Nothing here iterates until it is content: every maximum is found on a grid that is refined a fixed number of
-times, so equal data give equal results and no data fail to converge.
+The slope and the floor of the best curve through a level are found by Fisher scoring (McCullagh and Nelder,
+section 2.5, cited from memory), damped as by Levenberg and Marquardt, from the best point of a grid. Nothing
+here iterates until it is content: the number of turns is fixed, so equal data give equal results and no data
+fail to converge.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -34,22 +37,26 @@ REACH_DB: Final = 40.0
 """How far outside the measured levels an answer is looked for; beyond it the data say nothing."""
 BENDS: Final = (0.0, 0.15, 0.3)
 """Rayleigh fading, half-way, and a little more than ln(10)/10: spreading bends the curve more."""
-ZOOMS: Final = 3
-FIRST_ZOOMS: Final = 1
-"""Closer looks at the floor; one is enough where it only has to be seen where to look closer."""
-CLIMBS: Final = 6
-LEVEL_ZOOMS: Final = 5
 SLOPE_GRID: Final = 14
 FLOOR_GRID: Final = 8
 FLOOR_LEAST: Final = 1e-4
 FLOOR_MOST: Final = 0.95
 """Smallest floor other than none, and largest, as shares of the loss that is asked about."""
 LEVEL_GRID: Final = 65
-CHUNK: Final = 8
-"""Levels tried at a time, to bound the memory."""
+CELLS: Final = 200_000
+"""Cells of the grid looked at in one go, to bound the memory."""
+FIRST_TURNS: Final = 24
+TURNS: Final = 8
+"""Turns of Fisher scoring from the grid, and from the curve of a level next to it."""
+ZOOMS: Final = 6
+EDGE_ZOOMS: Final = 4
+PARTS: Final = 8
+"""Closer looks at the best level and at the limits, and into how many parts each look cuts a step."""
+EXPONENTS: Final = (-690.0, 3.6)
+"""Ends of h: at the upper one all but 1e-16 are lost. A lone packet that came through where none should does
+not rule the fit."""
 PLATEAU: Final = 1e-6
 """Log-likelihoods this near to the best are as good: what lies between is a plateau, told by its middle."""
-HALVINGS: Final = 15
 FEWEST_TOLD: Final = 1.0
 """A level tells about scatter only where at least so many attempts are lost and so many are not."""
 
@@ -87,8 +94,8 @@ class Curve:
     def loss(self, level_db: Floats | float) -> Floats:
         """Return the share of attempts lost at each level."""
         away = np.asarray(level_db, dtype=np.float64) - self.level_db
-        start = _cloglog((self.share - self.floor) / (1 - self.floor))
-        return _loss(start - self.slope * _bent(away, self.bend), self.floor)
+        start = _start(np.asarray(self.floor), self.share)
+        return _shares(_hazard(start - self.slope * _bent(away, self.bend)), self.floor)[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,44 +127,54 @@ def find_crossing(counts: Counts, loss: float, confidence: float) -> Crossing:
     7.4 (likelihood ratio limits), cited from memory. Where the data push the level out of reach, the limit on
     that side is infinite.
     """
+    return _found(tuple(column.tobytes() for column in _typed(counts)), loss, confidence)
+
+
+def _typed(counts: Counts) -> tuple[Floats, npt.NDArray[np.int64], Floats, Floats]:
+    level, made, lost = (np.asarray(c, dtype=np.float64) for c in (counts.level, counts.made, counts.lost))
+    return level, np.asarray(counts.group, dtype=np.int64), made, lost
+
+
+@lru_cache(maxsize=8)
+def _found(columns: tuple[bytes, ...], loss: float, confidence: float) -> Crossing:
+    """Return the crossing; kept, as a verdict and its account ask about the same counts."""
+    level, group, made, lost = columns
+    counts = Counts(
+        np.frombuffer(level), np.frombuffer(group, dtype=np.int64), np.frombuffer(made), np.frombuffer(lost)
+    )
     data = counts.pooled()
     if not data.made.sum() or not 0 < loss < 1:
         return Crossing(loss, None, -math.inf, math.inf, None, 1.0, 0, 0.0)
     ends = float(data.level.min()) - REACH_DB, float(data.level.max()) + REACH_DB
-    levels = np.linspace(*ends, LEVEL_GRID)
-    heights = profile(data, levels, loss, FIRST_ZOOMS)
-    levels, heights = _refined(data, levels, heights, loss)
-    best = float(heights.max())
-    top = levels[heights >= best - PLATEAU]
+    ridge = _topped(data, _ridge(data, np.linspace(*ends, LEVEL_GRID), loss), loss)
+    best = float(ridge.best().max())
+    top = ridge.levels[ridge.best() >= best - PLATEAU]
     middle = float(top[0] + top[-1]) / 2
     curve = best_curve(data, middle, loss)
     spread, freedom = dispersion(counts, curve)
-    height = best - _allowed(confidence, spread, freedom) / 2
-    inside = np.flatnonzero(heights >= height)
-    low = _edge(data, loss, levels, int(inside[0]), -1, height)
-    high = _edge(data, loss, levels, int(inside[-1]), 1, height)
+    low, high = _edges(data, ridge, loss, best - _allowed(confidence, spread, freedom) / 2)
     rise = max(0.0, 2 * (best - _constant(data)) / spread)
     if not ends[0] < top[0] <= top[-1] < ends[1]:
         return Crossing(loss, None, low, high, None, spread, freedom, rise)
     return Crossing(loss, middle, low, high, curve, spread, freedom, rise)
 
 
-def profile(data: Counts, levels: Floats, loss: float, zooms: int = ZOOMS) -> Floats:
+def keep_none() -> None:
+    """Forget the crossings found so far, so that the next one is computed anew."""
+    _found.cache_clear()
+
+
+def profile(data: Counts, levels: Floats, loss: float) -> Floats:
     """Return the largest log-likelihood of any curve that loses `loss` at each of `levels`."""
-    heights = np.zeros(len(levels))
-    for at in range(0, len(levels), CHUNK):
-        some = slice(at, at + CHUNK)
-        heights[some] = np.max(
-            [_profiled(data, levels[some], loss, bend, zooms)[0] for bend in BENDS], axis=0
-        )
-    return heights
+    return _ridge(data, levels, loss).best()
 
 
 def best_curve(data: Counts, level_db: float, loss: float) -> Curve:
     """Return the likeliest curve that loses `loss` at `level_db`."""
-    tried = [(*_profiled(data, np.array([level_db]), loss, bend), bend) for bend in BENDS]
-    _, slope, floor, bend = max(tried, key=lambda found: float(found[0][0]))
-    return Curve(level_db, loss, float(slope[0]), bend, float(floor[0]))
+    ridge = _ridge(data, np.array([level_db]), loss)
+    place = int(ridge.heights[0].argmax())
+    slope, floor = math.exp(ridge.slopes[0, place]), float(ridge.floors[0, place])
+    return Curve(level_db, loss, slope, BENDS[place], floor)
 
 
 def dispersion(counts: Counts, curve: Curve) -> tuple[float, int]:
@@ -198,8 +215,8 @@ def _within(counts: Counts, pooled: Counts) -> tuple[float, int]:
 
 def _constant(data: Counts) -> float:
     """Return the log-likelihood of one loss at every level."""
-    share = float(data.lost.sum()) / float(data.made.sum())
-    return float(_likelihood(data, np.full(len(data.level), share)))
+    share = np.clip(np.full(len(data.level), data.lost.sum() / data.made.sum()), 1e-300, 1 - 1e-16)
+    return float(_likelihood(data, share, 1 - share))
 
 
 def _allowed(confidence: float, spread: float, freedom: int) -> float:
@@ -210,94 +227,157 @@ def _allowed(confidence: float, spread: float, freedom: int) -> float:
     return spread * quantile * quantile
 
 
-def _refined(data: Counts, levels: Floats, heights: Floats, loss: float) -> tuple[Floats, Floats]:
-    """Return the grid with finer steps around its best level."""
-    for _ in range(LEVEL_ZOOMS):
-        top = np.flatnonzero(heights >= heights.max() - PLATEAU)
-        around = np.unique(np.concatenate([_between(levels, int(place)) for place in (top[0], top[-1])]))
-        levels, order = np.unique(np.concatenate((levels, around)), return_index=True)
-        heights = np.concatenate((heights, profile(data, around, loss)))[order]
-    return levels, heights
+@dataclass(frozen=True, slots=True)
+class _Ridge:
+    """The best curve through each level for each bend; all but `levels`, which rise, are (levels, bends).
+
+    `slopes` are natural logarithms, `heights` log-likelihoods.
+    """
+
+    levels: Floats
+    slopes: Floats
+    floors: Floats
+    heights: Floats
+
+    def best(self) -> Floats:
+        """Return the log-likelihood of the best curve through each level."""
+        return np.asarray(self.heights.max(axis=1))
 
 
-def _between(levels: Floats, place: int) -> Floats:
-    """Return three levels on either side of one, towards its neighbours."""
-    before, after = levels[max(place - 1, 0)], levels[min(place + 1, len(levels) - 1)]
-    return np.concatenate(
-        (np.linspace(before, levels[place], 5)[1:-1], np.linspace(levels[place], after, 5)[1:-1])
+def _ridge(data: Counts, levels: Floats, loss: float) -> _Ridge:
+    """Return the best curves through levels of which nothing is known yet."""
+    return _climbed(data, levels, *_starts(data, levels, loss), loss, FIRST_TURNS)
+
+
+def _widened(data: Counts, ridge: _Ridge, levels: Floats, loss: float, *, anew: bool) -> _Ridge:
+    """Return the ridge with more levels, each climbed from the curves of the levels on both sides.
+
+    With `anew` from the grid too: losses far from the edge are explained by a floor or by a flat slope, and
+    which is likelier changes from level to level.
+    """
+    new = np.setdiff1d(levels, ridge.levels)
+    if not len(new):
+        return ridge
+    after = np.clip(np.searchsorted(ridge.levels, new), 1, len(ridge.levels) - 1)
+    sides = np.concatenate((after - 1, after))
+    warm = _climbed(data, np.tile(new, 2), ridge.slopes[sides], ridge.floors[sides], loss, TURNS)
+    tried = [warm, _ridge(data, new, loss)] if anew else [warm]
+    heights, slopes, floors = (
+        np.concatenate(columns).reshape(-1, len(new), len(BENDS))
+        for columns in zip(*((each.heights, each.slopes, each.floors) for each in tried), strict=True)
+    )
+    best = heights.argmax(axis=0)[None]
+    order = np.argsort(np.concatenate((ridge.levels, new)), kind="stable")
+
+    def merged(old: Floats, found: Floats) -> Floats:
+        return np.concatenate((old, np.take_along_axis(found, best, axis=0)[0]))[order]
+
+    return _Ridge(
+        np.concatenate((ridge.levels, new))[order],
+        merged(ridge.slopes, slopes),
+        merged(ridge.floors, floors),
+        merged(ridge.heights, heights),
     )
 
 
-def _edge(data: Counts, loss: float, levels: Floats, place: int, side: int, height: float) -> float:
-    """Return where the profile falls through `height` beyond the outermost level above it."""
-    if not 0 <= place + side < len(levels):
-        return side * math.inf
-    inner, outer = float(levels[place]), float(levels[place + side])
-    for _ in range(HALVINGS):
-        middle = (inner + outer) / 2
-        if profile(data, np.array([middle]), loss)[0] >= height:
-            inner = middle
-        else:
-            outer = middle
-    return outer
+def _topped(data: Counts, ridge: _Ridge, loss: float) -> _Ridge:
+    """Return the ridge with finer steps on both sides of its best level, or of both ends of a plateau."""
+    for zoom in range(ZOOMS):
+        heights = ridge.best()
+        top = np.flatnonzero(heights >= heights.max() - PLATEAU)
+        steps = {place + side for place in (int(top[0]), int(top[-1])) for side in (-1, 0)}
+        ridge = _widened(data, ridge, _between(ridge.levels, steps), loss, anew=not zoom)
+    return ridge
 
 
-def _profiled(
-    data: Counts, levels: Floats, loss: float, bend: float, zooms: int = ZOOMS
-) -> tuple[Floats, Floats, Floats]:
-    """Return for each level the best log-likelihood, slope and floor of the curves through it.
+def _edges(data: Counts, ridge: _Ridge, loss: float, height: float) -> tuple[float, float]:
+    """Return where the ridge falls through `height` on either side, infinite where it does not."""
+    for zoom in range(EDGE_ZOOMS):
+        inside = np.flatnonzero(ridge.best() >= height)
+        finer = _between(ridge.levels, {int(inside[0]) - 1, int(inside[-1])})
+        ridge = _widened(data, ridge, finer, loss, anew=not zoom)
+    heights = ridge.best()
+    inside = np.flatnonzero(heights >= height)
+    ends = []
+    for place, side in ((int(inside[0]), -1), (int(inside[-1]), 1)):
+        if not 0 <= place + side < len(heights):
+            ends.append(side * math.inf)
+            continue
+        part = (heights[place] - height) / (heights[place] - heights[place + side])
+        ends.append(float(ridge.levels[place] + part * (ridge.levels[place + side] - ridge.levels[place])))
+    return ends[0], ends[1]
 
-    For every floor the best slope is found first: both hang together, and a grid of both would miss the top.
-    """
-    away = _bent(data.level - levels[:, None], bend)
-    grid = np.geomspace(*SLOPES, SLOPE_GRID)
+
+def _between(levels: Floats, steps: set[int]) -> Floats:
+    """Return levels that cut each of these steps into parts; step n leads from level n to the next."""
+    cut = [np.linspace(levels[n], levels[n + 1], PARTS + 1) for n in steps if 0 <= n < len(levels) - 1]
+    return np.concatenate(cut) if cut else levels[:0]
+
+
+def _starts(data: Counts, levels: Floats, loss: float) -> tuple[Floats, Floats]:
+    """Return the best logarithm of the slope and floor of a grid, for each level and bend."""
+    slopes = np.linspace(math.log(SLOPES[0]), math.log(SLOPES[1]), SLOPE_GRID)
     floors = np.concatenate(([0.0], np.geomspace(FLOOR_LEAST, FLOOR_MOST, FLOOR_GRID))) * loss
-    floors, rows = np.tile(floors, (len(levels), 1)), np.arange(len(levels))
-    tried = [_heights(data, away, np.full_like(floors, slope), floors, loss) for slope in grid]
-    slopes = grid[np.argmax(tried, axis=0)]
-    for zoom in range(zooms + 1):
-        heights, slopes = _climbed(data, away, slopes, floors, loss)
-        place = heights.argmax(axis=1)
-        best = heights[rows, place], slopes[rows, place], floors[rows, place]
-        if zoom < zooms:
-            floors = _closer(floors, place)
-            slopes = np.tile(best[1][:, None], (1, floors.shape[1]))
-    return best
+    slopes, floors = np.repeat(slopes, len(floors)), np.tile(floors, len(slopes))
+    start = _start(floors, loss)[:, None]
+    chunk = max(1, CELLS // (len(slopes) * len(data.level)))
+    best = np.zeros((len(levels), len(BENDS)), dtype=np.int64)
+    for place, bend in enumerate(BENDS):
+        for at in range(0, len(levels), chunk):
+            away = _bent(data.level - levels[at : at + chunk, None, None], bend)
+            share, kept = _shares(_hazard(start - np.exp(slopes)[:, None] * away), floors[:, None])
+            best[at : at + chunk, place] = _likelihood(data, share, kept).argmax(axis=1)
+    return slopes[best], floors[best]
 
 
-def _climbed(
-    data: Counts, away: Floats, slopes: Floats, floors: Floats, loss: float
-) -> tuple[Floats, Floats]:
-    """Return the best log-likelihood near each slope, and the slope where it is.
-
-    Each turn goes to the top of the parabola through three points, and then looks closer.
-    """
-    at, step = np.log(slopes), math.log(SLOPES[1] / SLOPES[0]) / (SLOPE_GRID - 1)
-    ends = math.log(SLOPES[0]), math.log(SLOPES[1])
-    for _ in range(CLIMBS):
-        low, middle, high = (
-            _heights(data, away, np.exp(np.clip(at + side, *ends)), floors, loss) for side in (-step, 0, step)
+def _climbed(data: Counts, levels: Floats, slopes: Floats, floors: Floats, loss: float, turns: int) -> _Ridge:
+    """Return the curves to which damped Fisher scoring leads from these slopes and floors."""
+    shape = slopes.shape
+    away = np.stack([_bent(data.level - levels[:, None], bend) for bend in BENDS], axis=1)
+    away = away.reshape(-1, len(data.level))
+    low = np.array([math.log(SLOPES[0]), 0.0])[:, None]
+    high = np.array([math.log(SLOPES[1]), FLOOR_MOST * loss])[:, None]
+    at = np.clip(np.stack((slopes.ravel(), floors.ravel())), low, high)
+    height, way, width = _derived(data, away, at, loss)
+    damping = np.full(at.shape[1], 1e-3)
+    for _ in range(turns):
+        tried = np.clip(at + _step(at, way, width, damping, low, high), low, high)
+        found = _derived(data, away, tried, loss)
+        better = found[0] >= height
+        at, way, width = (
+            np.where(better, new, old) for new, old in ((tried, at), (found[1], way), (found[2], width))
         )
-        curved = low - 2 * middle + high
-        top = np.divide(low - high, 2 * curved, out=np.sign(high - low), where=curved < 0)
-        at = np.clip(at + step * np.clip(top, -1, 1), *ends)
-        step /= 3
-    return _heights(data, away, np.exp(at), floors, loss), np.exp(at)
+        height = np.where(better, found[0], height)
+        damping = np.clip(np.where(better, damping / 10, damping * 10), 1e-9, 1e9)
+    return _Ridge(levels, at[0].reshape(shape), at[1].reshape(shape), height.reshape(shape))
 
 
-def _closer(grid: Floats, place: npt.NDArray[np.int64]) -> Floats:
-    """Return seven values between the neighbours of the best one, for each row of a grid."""
-    rows = np.arange(len(grid))
-    low, high = grid[rows, np.maximum(place - 1, 0)], grid[rows, np.minimum(place + 1, grid.shape[1] - 1)]
-    middle, part = grid[rows, place], np.linspace(0, 1, 4)
-    below = low[:, None] + (middle - low)[:, None] * part
-    return np.concatenate((below, middle[:, None] + (high - middle)[:, None] * part[1:]), axis=1)
+def _step(at: Floats, way: Floats, width: Floats, damping: Floats, low: Floats, high: Floats) -> Floats:
+    """Return the step of Fisher scoring in both parameters; one held by its bound stays where it is."""
+    held = ((at <= low) & (way < 0)) | ((at >= high) & (way > 0))
+    scale = np.sqrt(np.maximum(width[:2], 1e-300))
+    push = np.where(held, 0.0, way / scale)
+    both = np.where(held.any(axis=0), 0.0, np.clip(width[2] / scale[0] / scale[1], -1, 1))
+    wide = 1 + damping
+    return np.asarray((wide * push - both * push[::-1]) / (wide * wide - both * both) / scale)
 
 
-def _heights(data: Counts, away: Floats, slopes: Floats, floors: Floats, loss: float) -> Floats:
-    """Return log-likelihoods of curves; `slopes` and `floors` have one shape, one row for each of `away`."""
-    exponent = _cloglog((loss - floors) / (1 - floors))[:, :, None] - slopes[:, :, None] * away[:, None, :]
-    return _likelihood(data, _loss(exponent, floors[:, :, None]))
+def _derived(data: Counts, away: Floats, at: Floats, loss: float) -> tuple[Floats, Floats, Floats]:
+    """Return log-likelihoods, their derivatives by slope and floor, and the expected information.
+
+    The information is that of the slope, of the floor, and of both together.
+    """
+    slope, floor = np.exp(at[0])[:, None], at[1][:, None]
+    exponent = _start(floor, loss) - slope * away
+    hazard = _hazard(exponent)
+    share, kept = _shares(hazard, floor)
+    steep = kept * hazard * ((exponent > EXPONENTS[0]) & (exponent < EXPONENTS[1]))
+    by_slope = -steep * slope * away
+    by_floor = (kept - steep / np.exp(_start(floor, loss))) / (1 - floor)
+    over, told = (data.lost - data.made * share) / (share * kept), data.made / (share * kept)
+    way = np.stack(((over * by_slope).sum(axis=1), (over * by_floor).sum(axis=1)))
+    pairs = by_slope * by_slope, by_floor * by_floor, by_slope * by_floor
+    return _likelihood(data, share, kept), way, np.stack([(told * pair).sum(axis=1) for pair in pairs])
 
 
 def _bent(away_db: Floats, bend: float) -> Floats:
@@ -305,20 +385,24 @@ def _bent(away_db: Floats, bend: float) -> Floats:
     return np.asarray(np.expm1(np.clip(bend * away_db, -50, 50)) / bend) if bend else away_db
 
 
-def _loss(exponent: Floats, floor: Floats | float) -> Floats:
-    """Return the share lost; the ends of the exponent keep it between 0 and 1."""
-    return np.asarray(floor - (1 - floor) * np.expm1(-np.exp(np.clip(exponent, -700, 7))))
+def _hazard(exponent: Floats) -> Floats:
+    """Return exp of the exponent, whose ends keep shares lost and not lost above 0."""
+    return np.asarray(np.exp(np.clip(exponent, *EXPONENTS)))
 
 
-def _likelihood(data: Counts, share: Floats) -> Floats:
+def _shares(hazard: Floats, floor: Floats | float) -> tuple[Floats, Floats]:
+    """Return the shares lost and not lost."""
+    return floor - (1 - floor) * np.expm1(-hazard), (1 - floor) * np.exp(-hazard)
+
+
+def _likelihood(data: Counts, share: Floats, kept: Floats) -> Floats:
     """Return the binomial log-likelihood, but for its constant, over the last axis."""
-    kept = np.clip(share, 1e-300, 1 - 1e-16)
-    return np.asarray((data.lost * np.log(kept) + (data.made - data.lost) * np.log1p(-kept)).sum(axis=-1))
+    return np.asarray((data.lost * np.log(share) + (data.made - data.lost) * np.log(kept)).sum(axis=-1))
 
 
-def _cloglog(share: Floats | float) -> Floats:
-    """Return log(-log(1 - share))."""
-    return np.asarray(np.log(-np.log1p(-np.asarray(share, dtype=np.float64))))
+def _start(floor: Floats, loss: float) -> Floats:
+    """Return h0 of the curve over a floor that loses `loss`."""
+    return np.asarray(np.log(np.log1p(-floor) - math.log1p(-loss)))
 
 
-__all__ = ["Counts", "Crossing", "Curve", "best_curve", "dispersion", "find_crossing", "profile"]
+__all__ = ["Counts", "Crossing", "Curve", "best_curve", "dispersion", "find_crossing", "keep_none", "profile"]

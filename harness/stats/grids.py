@@ -13,6 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.stats.linear import product
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -101,4 +103,4 @@ def _scatter(phases: Floats, lives: Ints) -> tuple[float, float]:
         off.append(apart - apart.mean())
     together = np.concatenate(off)
     freedom = max(1, len(together) - len(off) - 1)
-    return width, math.sqrt(float(together @ together) / freedom)
+    return width, math.sqrt(product(together, together) / freedom)

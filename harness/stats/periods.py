@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,20 @@ LIKELY: Final = 0.05
 """Below this p the period is refined: sharper than the grid, and the longest that explains the events."""
 KIN: Final = 0.7
 """Share of the agreement at a harmonic that its fundamental must keep to be told instead."""
+
+BINS: Final = 128
+"""Bins of a period in which events are counted, to see whether a routine could make them."""
+ON_TIME: Final = 1 / 64
+"""A routine is taken to keep its time to this share of its period, but for `ROUNDED` packets."""
+ROUNDED: Final = 2
+MOST_FOLDED: Final = 300
+"""With more events than that they are not folded, which takes time as their square."""
+COARSE: Final = 16
+"""Bins of a first look: a window of up to `BINS` / `COARSE` bins lies within two of these."""
+ROWS: Final = 256
+HITS: Final = 0.5
+"""Share of its turns in which a routine makes an event at least, on average."""
+SURE: Final = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +130,76 @@ def events_needed(trials: int, false_alarm: float) -> int:
     scatter = _scatter(min(trials, BLOCK))
     each = false_alarm / max(1, trials)
     return math.ceil(scatter * math.expm1(-math.log(each) / scatter) / EFFICIENCY)
+
+
+def hits_of(turns: Any) -> Ints:
+    """Return how many events a routine makes in so many turns at least, with `SURE`: of B(turns, `HITS`)."""
+    from scipy.stats import binom
+
+    return np.asarray(np.maximum(0, binom.ppf(1 - SURE, np.asarray(turns), HITS)), dtype=np.int64)
+
+
+def hits_by_chance(events: float, longest: float) -> int:
+    """Return how many of `events` at random hardly ever fall into one window of a folded period.
+
+    Once in 10^6 windows: about as many as are tried. `longest` is the period in packets.
+    """
+    from scipy.stats import poisson
+
+    return int(poisson.isf(1e-6, events * int(_window(np.array([1 / longest]))[0]) / BINS)) + 1
+
+
+def may_hide(at: Ints, longest: float, looked: float, packet: float) -> bool:
+    """Return whether events at `at` could hold a routine with a period up to `longest`.
+
+    They are folded at every period from `SHORTEST` packets (of length `packet`) on. A routine makes
+    `hits_of` its turns in the time `looked` at, all of them in a window of the period that holds its lateness
+    (`ON_TIME`, or `ROUNDED` packets) and what the grid of periods shifts; if no window at any period holds so
+    many events, there is none. That takes no model of the other events. All places in one unit.
+    """
+    if looked < CYCLES * longest or len(at) > MOST_FOLDED:
+        return True
+    if len(at) < 2 or at[-1] <= at[0]:
+        return False
+    away = (at - at[0]).astype(np.float64)
+    often = np.arange(1 / longest, 1 / (SHORTEST * packet), ON_TIME / away[-1])
+    turns = (looked * often).astype(np.int64)
+    often = often[: int(np.searchsorted(turns, _most_turns(len(at)), side="right"))]
+    need, wide = hits_of(turns[: len(often)]), _window(often * packet)
+    for start in range(0, len(often), ROWS):
+        rows = slice(start, start + ROWS)
+        some, least, window = often[rows], need[rows], wide[rows]
+        pairs = _fullest(away, some, np.full(len(some), 2), COARSE)
+        maybe = (pairs >= least) | (window > BINS // COARSE)
+        if (_fullest(away, some[maybe], window[maybe], BINS) >= least[maybe]).any():
+            return True
+    return False
+
+
+def _most_turns(events: int) -> int:
+    """Return a number of turns in which a routine makes more than so many events."""
+    turns = 2 * events + 8
+    while int(hits_of(turns)) <= events:
+        turns += max(1, turns // 20)
+    return turns
+
+
+def _window(often: Floats) -> Ints:
+    """Return how many bins hold a routine's events, by its turns per packet."""
+    late = np.maximum(ON_TIME, ROUNDED * often) * BINS
+    return np.asarray(np.minimum(BINS, np.ceil(late + 1) + 1), dtype=np.int64)
+
+
+def _fullest(away: Floats, often: Floats, wide: Ints, bins: int) -> Ints:
+    """Return for each frequency how many events the fullest window of `wide` of so many bins holds."""
+    turns = np.outer(often, away)
+    phase = np.minimum(((turns - np.floor(turns)) * bins).astype(np.int64), bins - 1)
+    phase += np.arange(len(often))[:, None] * bins
+    counts = np.bincount(phase.ravel(), minlength=len(often) * bins).reshape(-1, bins)
+    sums = np.cumsum(np.concatenate((np.zeros((len(often), 1)), counts, counts), axis=1), axis=1)
+    ends = np.arange(bins)[None, :] + wide[:, None]
+    inside = np.take_along_axis(sums, ends, axis=1) - sums[:, :bins]
+    return np.asarray(inside.max(axis=1), dtype=np.int64)
 
 
 def trials_for(span: float, shortest: float) -> int:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.stats.binomial import clopper_pearson
+from harness.stats.linear import product
 
 Flags = NDArray[np.bool_]
 Ints = NDArray[np.int64]
@@ -201,11 +202,11 @@ def lag_correlations(lost: Flags, most: int = 10) -> Floats:
     Source: NIST/SEMATECH e-Handbook section 1.3.5.12.
     """
     centred = lost.astype(np.float64) - float(lost.mean()) if len(lost) else np.zeros(0)
-    total = float(centred @ centred)
+    total = product(centred, centred)
     if total <= 0:
         return np.zeros(0)
     lags = range(1, min(most, len(lost) - 1) + 1)
-    return np.array([float(centred[:-lag] @ centred[lag:]) / total for lag in lags])
+    return np.array([product(centred[:-lag], centred[lag:]) / total for lag in lags])
 
 
 def lag_band(packets: int) -> float:

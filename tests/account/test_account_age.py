@@ -7,10 +7,9 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "measure"))
 
-from scenario import RX, Scenario, drop_every
+from scenario import RX, TX, Scenario, drop_every
 
 from harness.account.age import account
-from harness.clock import MS
 from harness.codec import messages as wire
 from harness.measure import gather
 
@@ -48,6 +47,22 @@ def test_section_says_where_reports_are_missing():
     assert "may have been younger" in section.notes[1]
 
 
-def test_a_run_without_an_applied_packet_has_no_section():
-    scenario = Scenario(lost=lambda _: True, latency_ns=lambda _: 2 * MS)
-    assert account(gather(scenario.plan, scenario.recording())) is None
+def test_a_link_that_never_came_up_grows_old_from_the_first_packet_sent():
+    """It is sent 0.5 s before the first of 4 s."""
+    _, figures = told(lost=lambda _: True)
+    assert figures["most"].value == pytest.approx(4500, abs=1)
+    assert figures["mean"].value == pytest.approx(2500, abs=1)
+
+
+def test_a_run_without_a_packet_has_no_section():
+    assert told_nothing() is None
+
+
+def told_nothing():
+    scenario = Scenario(drop=lambda role, place, message: role == TX)
+    return account(gather(scenario.plan, scenario.recording()))
+
+
+def test_section_says_what_is_left_out():
+    section, _ = told()
+    assert section.notes == ("Cuts, commanded restarts and steps that lose packets on purpose are left out.",)

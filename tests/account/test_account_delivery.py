@@ -7,10 +7,13 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "measure"))
 
-from scenario import RX, TX, Scenario, drop_every
+from scenario import RUN_NS, RX, TX, Scenario, drop_every, plan_for
 
 from harness.account.delivery import account
+from harness.clock import S
 from harness.measure import gather
+from harness.plan import model as p
+from harness.recording.model import Mark
 from harness.stats.binomial import clopper_pearson_lower, clopper_pearson_upper
 from harness.stats.bursts import limits
 
@@ -68,3 +71,36 @@ def test_unknown_packets_widen_the_limits():
 def test_a_run_without_packets_has_no_section():
     scenario = Scenario(seconds=0.0, pings=False, drop=lambda role, *_: role == TX)
     assert account(gather(scenario.plan, scenario.recording())) is None
+
+
+def by_step(*ends_s, **fields):
+    """The table by step of a run with steps that end at these times."""
+    steps = [
+        p.PlanStep(action=p.Settle(for_ns=S), name=f"part {n}", path=f"steps[{n}]")
+        for n in range(len(ends_s))
+    ]
+    link = Scenario(plan=plan_for(steps=steps), seconds=ends_s[-1], **fields)
+    start = 0.0
+    for step, end in zip(steps, ends_s, strict=True):
+        link.marks.append(
+            Mark(RUN_NS + int(start * S), "step", {"path": step.path, "name": step.name, "kind": "settle"})
+        )
+        link.marks.append(Mark(RUN_NS + int(end * S), "step end", {"path": step.path}))
+        start = end
+    section = account(gather(link.plan, link.recording()))
+    return next(grid for grid in section.grids if grid.title == "By step")
+
+
+def test_steps_with_hardly_a_packet_are_left_out_of_the_table():
+    grid = by_step(4, 4.15, 8, lost=lambda packet: packet.index == 90)
+    assert [row[0] for row in grid.rows] == ["part 0", "part 2"]
+    assert "Steps with fewer than 10 packets are left out: 1." in grid.note
+    grid = by_step(4, 4.25, 8)
+    assert len(grid.rows) == 3
+    assert "left out: " not in grid.note
+
+
+def test_the_burst_that_is_assumed_without_a_loss_is_told_for_steps_too():
+    told = "Where no loss was seen, bursts of 3 packets are assumed."
+    assert told in by_step(4, 8, lost=lambda packet: packet.index == 90).note
+    assert told not in by_step(4, 8, lost=lambda packet: packet.index % 40 == 20).note

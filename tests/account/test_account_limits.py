@@ -7,10 +7,11 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "measure"))
 
-from scenario import RUN_NS, RX, Reset, Scenario, plan_for
+from scenario import RUN_NS, RX, Reset, Scenario, drop_every, plan_for
 
 from harness.account.limits import MOST_ROWS, account
 from harness.clock import MS, S
+from harness.codec import messages as wire
 from harness.measure.evidence import gather
 from harness.plan import model as p
 from harness.recording.model import Mark
@@ -19,7 +20,7 @@ RATES = p.FindThroughput(from_mhz=20_000, to_mhz=52_000)
 BURSTS = p.FindBackToBack(up_to=8, method="RFC 9004")
 
 
-def section(*trials, action=RATES, flagged=(), lost=(), live="good", seconds=14.0, **fields):
+def section(*trials, action=RATES, flagged=(), lost=(), live="good", seconds=14.0, reduced_ms=0, **fields):
     steps = [p.PlanStep(action=action, name="go", path="steps[0]")]
     link = Scenario(
         plan=plan_for(steps=steps),
@@ -32,6 +33,8 @@ def section(*trials, action=RATES, flagged=(), lost=(), live="good", seconds=14.
         start = RUN_NS + number * 1100 * MS + 5 * MS
         common = {"path": "steps[0]", "number": number}
         link.marks.append(Mark(start, "trial", {"what": "final", **common, **about}))
+        if reduced_ms:
+            link.marks.append(Mark(start + reduced_ms * MS, "reduced", common))
         link.marks.append(Mark(start + S, "trial end", common))
         link.marks.append(Mark(start + S, "trial result", {"outcome": live, **common}))
     return account(gather(link.plan, link.recording()))
@@ -49,8 +52,8 @@ def test_shows_each_rate_with_its_loss_and_what_came_of_it():
     found = section({"rate_mhz": 50_000}, {"what": "search", "rate_mhz": 51_000}, lost={25 + 110 + 20})
     (grid,) = found.grids
     assert [row[1:] for row in grid.rows] == [
-        ("final", 50.0, 50, 0, 0.0, None, "good"),
-        ("search", 51.0, 50, 1, 2.0, None, "lossy"),
+        ("final", 50.0, 50.0, 50, 0, 0.0, None, "good"),
+        ("search", 51.0, 50.0, 50, 1, 2.0, None, "lossy"),
     ]
     throughput = figures(found)["throughput"]
     assert (throughput.value, throughput.interval, throughput.unit) == (50.0, (50.0, 51.0), "Hz")
@@ -58,6 +61,24 @@ def test_shows_each_rate_with_its_loss_and_what_came_of_it():
     assert share.value == 100.0
     assert 0 < share.interval[0] < 95
     assert "Method: practical" in found.notes[0]
+
+
+def test_explains_what_trials_came_to_that_say_nothing_or_were_too_slow():
+    words = " ".join(section({"rate_mhz": 60_000}).notes)
+    assert "slow: the transmitter sent fewer packets" in words
+    assert "void:" not in words
+    words = " ".join(section({"rate_mhz": 50_000}, drop=drop_every(RX, 30, wire.Applied)).notes)
+    assert "void: serial messages are missing" in words
+    assert "slow:" not in words
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_says_that_there_was_nothing_to_recover_from(lost):
+    fields = {"what": "overload", "rate_mhz": 50_000}
+    found = section(
+        fields, action=p.Overload(rate_mhz=50_000), lost={25 + 55 + 5} if lost else (), reduced_ms=500
+    )
+    assert ("No packet was lost in 1 overload: there was nothing to recover from." in found.notes) is not lost
 
 
 def test_says_where_the_record_differs_from_what_was_thought():
@@ -92,6 +113,6 @@ def test_shows_recoveries():
 
 def test_a_table_has_an_end():
     trials = [{"rate_mhz": 50_000}] * (MOST_ROWS + 3)
-    found = section(*trials, seconds=5.0)
+    found = section(*trials, action=BURSTS, seconds=5.0)  # whose plan can have so many
     assert len(found.grids[0].rows) == MOST_ROWS
     assert found.grids[0].note == "3 more are not shown"

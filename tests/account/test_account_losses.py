@@ -3,6 +3,7 @@
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "measure"))
@@ -68,3 +69,32 @@ def test_unknown_packets_are_counted_apart():
         return role == RX and isinstance(message, wire.Applied) and message.packet in (75, 76)
 
     assert figures(section(drop=drop))["of unknown fate"].value == 2
+
+
+def independent(seed):
+    generator = np.random.default_rng(seed)
+    gone = set(np.flatnonzero(generator.random(4000) < 0.03).tolist())
+    return section(seconds=60.0, lost=lambda packet: packet.index in gone)
+
+
+def beyond(found):
+    lags = next(grid for grid in found.grids if grid.title.startswith("Losses this many"))
+    return sum(row[2] == "beyond" for row in lags.rows)
+
+
+def test_what_is_said_of_independence_agrees_with_the_lags_shown():
+    """Independent losses: one lag of 20 is beyond its band by chance, all ten together 1 run of 20."""
+    found = [independent(seed) for seed in range(12)]
+    assert {beyond(one) > 0 for one in found} == {True, False}
+    for one in found:
+        assert any("nothing speaks against" in note for note in one.notes) is (beyond(one) == 0)
+    assert sum(any("may not be independent" in note for note in one.notes) for one in found) <= 2
+
+
+def test_losses_at_a_fixed_distance_are_told_by_their_lag():
+    """Each loss brings another four packets later: seldom two in a row, yet far from independent."""
+    generator = np.random.default_rng(3)
+    first = np.flatnonzero(generator.random(4000) < 0.02)
+    gone = set(first.tolist()) | set((first + 4).tolist())
+    found = section(seconds=60.0, lost=lambda packet: packet.index in gone)
+    assert any(note.startswith("losses 4 packets apart come") for note in found.notes)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 from fractions import Fraction
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -20,9 +21,22 @@ from harness.plan import model as p
 RULE = p.LinkMargin(at_least_x10=100, delivery=Fraction(90, 100))
 
 
-def told(scenario, *rules):
+EDGE = edge(-130)
+
+
+@cache
+def played(**fields):
+    """Return the plan and the recording of a run, made once for all tests that ask for it."""
+    scenario = Weakened(**fields)
+    return scenario.plan, scenario.recording()
+
+
+def told(run, *rules, step=None):
+    """Return the section on a run; `step` is the step that its plan names instead."""
+    plan, recording = run
     checks = tuple(p.PlanCheck(rule, "link_margin", f"checks[{n}]") for n, rule in enumerate(rules))
-    return account(gather(replace(scenario.plan, checks=checks), scenario.recording()))
+    steps = (replace(plan.steps[0], action=step),) if step else plan.steps
+    return account(gather(replace(plan, checks=checks, steps=steps), recording))
 
 
 def figure(section, start):
@@ -31,7 +45,7 @@ def figure(section, start):
 
 
 def test_every_level_has_a_row_from_strong_to_weak():
-    section = told(Weakened(losing=edge(-130), signal=falling), RULE)
+    section = told(played(losing=EDGE, signal=falling), RULE)
     (grid,) = section.grids
     assert [row[0] for row in grid.rows] == [-2.0 * place for place in range(11)]
     row = dict(zip(grid.heads, grid.rows[6], strict=True))
@@ -47,7 +61,7 @@ def test_every_level_has_a_row_from_strong_to_weak():
 
 def test_range_is_that_of_free_space():
     """Recommendation ITU-R P.525: 20 dB are ten times the distance."""
-    section = told(Weakened(losing=edge(-130), step=replace(STEP, distance_mm=2_000)), RULE)
+    section = told(played(losing=EDGE), RULE, step=replace(STEP, distance_mm=2_000))
     margin, factor, metres = figure(section, "margin at 90 %"), *section.figures[2:4]
     assert margin.unit == "dB"
     assert factor.value == pytest.approx(10 ** (margin.value / 20))
@@ -58,7 +72,7 @@ def test_range_is_that_of_free_space():
 
 
 def test_a_fixed_attenuator_is_in_the_margin_and_not_in_the_level():
-    section = told(Weakened(losing=edge(-130), step=replace(STEP, in_line_x10=200)), RULE)
+    section = told(played(losing=EDGE), RULE, step=replace(STEP, in_line_x10=200))
     margin = figure(section, "margin")
     assert margin.value > 30
     assert figure(section, "level at which").value == pytest.approx(20 - margin.value)
@@ -66,7 +80,7 @@ def test_a_fixed_attenuator_is_in_the_margin_and_not_in_the_level():
 
 
 def test_warnings_stand_beside_every_range():
-    words = " ".join(told(Weakened(losing=edge(-130)), RULE).notes)
+    words = " ".join(told(played(losing=EDGE), RULE).notes)
     for warning in (
         "free space",
         "reflects",
@@ -81,13 +95,13 @@ def test_warnings_stand_beside_every_range():
 
 @pytest.mark.parametrize("scenario", [{}, {"signal": lambda _: -60}, {"losing": lambda _: 50}])
 def test_no_range_is_told_where_the_margin_is_not_known(scenario):
-    section = told(Weakened(**scenario), RULE)
+    section = told(played(**scenario), RULE)
     assert not [each for each in section.figures if each.name.startswith("range")]
     assert "left out" in section.notes[0]
 
 
 def test_a_margin_without_an_upper_limit_is_told_as_at_least():
-    section = told(Weakened(signal=falling, step=replace(STEP, distance_mm=1_000)), RULE)
+    section = told(played(signal=falling), RULE, step=replace(STEP, distance_mm=1_000))
     margin, metres = figure(section, "margin"), section.figures[2]
     assert margin.value is None
     assert margin.interval[0] > 19
@@ -96,16 +110,17 @@ def test_a_margin_without_an_upper_limit_is_told_as_at_least():
 
 
 def test_without_a_check_the_usual_delivery_is_asked_about():
-    assert figure(told(Weakened(losing=edge(-130))), "margin").name == "margin at 99 % delivery"
+    assert figure(told(played(losing=EDGE)), "margin").name == "margin at 99 % delivery"
 
 
 def test_levels_left_out_are_told():
-    section = told(Weakened(losing=edge(-130), refused=(-30,)), RULE)
+    section = told(played(losing=EDGE, refused=(-30,)), RULE)
     assert section.grids[0].note == "left out: 1 level that the transmitter has not got"
 
 
 def test_without_a_margin_step_there_is_nothing_to_tell():
     from scenario import Scenario
 
-    assert told(Scenario(), RULE) is None
-    assert told(Weakened(levels=()), RULE) is None
+    bare = Scenario()
+    assert told((bare.plan, bare.recording()), RULE) is None
+    assert told(played(levels=()), RULE) is None

@@ -142,23 +142,34 @@ def decide_losses(lost: Flags) -> Told:
     reached = b.reached(b.share_limits(lost, float(CONFIDENCE)), len(lost), DELIVERED)
     if reached is not None:
         return Told(_VERDICTS[reached], None)
-    total = b.trials_to_settle(b.tally(lost), DELIVERED, float(CONFIDENCE))
+    seen, worst = b.tallies(lost)
+    total = b.trials_to_settle(seen, DELIVERED, float(CONFIDENCE), worst=worst)
     return Told(Verdict.INCONCLUSIVE, None if total is None else total - len(lost))
 
 
-def reached_all(seen: Sequence[b.Tally], wanted: float, confidence: float) -> tuple[Flags, Flags]:
+Seen = tuple[b.Tally, tuple[b.Tally, ...]]
+"""What `harness.stats.bursts.tallies` makes of one run whose samples are all known."""
+
+
+def reached_all(seen: Sequence[Seen], wanted: float, confidence: float) -> tuple[Flags, Flags]:
     """Return for many runs at once what `harness.stats.bursts.reached` says of each: reached, and missed."""
+    single, clumped = (_columns(ones) for ones in zip(*((one, known) for one, (known,) in seen), strict=True))
+    trials, bad, bursts, *spreads = single
+    lower = b.limits(*clumped[:3], confidence, *clumped[3:])[0]
+    upper = b.limits(trials, bad, bursts, confidence, *spreads)[1]
+    ends = lower, upper, b.certain_limit(trials, bad, bursts, confidence, *spreads)
+    clump = b.clump_length(bad, bursts, clumped[2])
+    return b.decide(ends, trials, b.mean_burst(bad, bursts), wanted, clump)
+
+
+def _columns(seen: Sequence[b.Tally]) -> NDArray[np.float64]:
     columns = [(one.trials, one.bad, one.bursts, one.spread, one.gap_spread) for one in seen]
-    trials, bad, bursts, spread, gap_spread = np.array(columns, dtype=np.float64).T
-    spreads = spread, gap_spread
-    lower, upper = b.limits(trials, bad, bursts, confidence, *spreads)
-    ends = lower, upper, b.certain_limit(trials, bad, bursts, *spreads)
-    return b.decide(ends, trials, b.mean_burst(bad, bursts), wanted)
+    return np.array(columns, dtype=np.float64).T
 
 
 def losses_all(runs: Iterator[Flags]) -> tuple[Flags, Flags]:
     """Judge many runs' packets."""
-    return reached_all([b.tally(lost) for lost in runs], DELIVERED, float(CONFIDENCE))
+    return reached_all([b.tallies(lost) for lost in runs], DELIVERED, float(CONFIDENCE))
 
 
 def decide_latencies(times_ns: NDArray[np.int64]) -> Told:
@@ -171,7 +182,7 @@ def decide_latencies(times_ns: NDArray[np.int64]) -> Told:
 
 def latencies_all(runs: Iterator[NDArray[np.int64]]) -> tuple[Flags, Flags]:
     """Judge many runs' latencies: less the uncertainty for a pass, plus the uncertainty for a fail."""
-    seen = [[b.tally(times > LATENCY_NS + off) for off in (-SLACK_NS, SLACK_NS)] for times in runs]
+    seen = [[b.tallies(times > LATENCY_NS + off) for off in (-SLACK_NS, SLACK_NS)] for times in runs]
     good, bad = zip(*seen, strict=True)
     passed = reached_all(good, PERCENTILE, float(CONFIDENCE))[0]
     return passed, reached_all(bad, PERCENTILE, float(CONFIDENCE))[1]
@@ -219,6 +230,23 @@ def curve(place: int, question: Question, runs: int) -> list[Point]:
     return [point(question.runs, truth, runs, 1, place, number) for number, truth in enumerate(truths)]
 
 
+def clocks_out(place: int, length: float, runs: int) -> tuple[float, float]:
+    """Return how often latency at its limit passes or fails wrongly with clocks out by all that is allowed.
+
+    Every time is `SLACK_NS` too short for the pass, too long for the fail; `place` names the random stream.
+    """
+
+    def way(off_ns: int) -> Way:
+        def drawn(draw: Chance, count: int, truth: float) -> Answers:
+            times = (latencies(length, draw, LATENCIES, truth) + off_ns for _ in range(count))
+            return *latencies_all(times), np.full(count, LATENCIES)
+
+        return drawn
+
+    short, long = (point(way(off), LATENCY_NS, runs, 4, place) for off in (-SLACK_NS, SLACK_NS))
+    return short.passed, long.failed
+
+
 # -- looking more than once ----------------------------------------------------------------------------------
 
 ROUND, ROUNDS = 3_000, (1, 2, 4, 8)
@@ -251,7 +279,7 @@ def looking(
     seen = []
     for _ in range(runs):
         lost = bad_ones(length, draw, ROUND * rounds[-1], loss)
-        seen.append([b.tally(lost[: ROUND * number]) for number in rounds])
+        seen.append([b.tallies(lost[: ROUND * number]) for number in rounds])
     passed, failed = np.zeros(runs, dtype=np.bool_), np.zeros(runs, dtype=np.bool_)
     samples = np.full(runs, ROUND * rounds[-1])
     for place, (number, share) in enumerate(zip(rounds, shares, strict=True)):

@@ -82,6 +82,15 @@ def curve_lines(question: t.Question, points: Sequence[t.Point]) -> Iterator[str
     yield ""
 
 
+def clocks_lines(runs: int) -> Iterator[str]:
+    """Yield what clocks cost that are out by as much as their bound."""
+    rows = []
+    for place, (pattern, length) in enumerate(t.PATTERNS.items()):
+        rows.append((pattern, *map(percent, t.clocks_out(place, length, runs))))
+    yield from table(("slow packets", "wrong pass", "wrong fail"), rows)
+    yield ""
+
+
 def ways_lines(runs: int) -> Iterator[str]:
     """Yield what looking more than once costs and risks."""
     losses = t.LOOK_LOSSES
@@ -178,7 +187,9 @@ def page(curves: Sequence[tuple[t.Question, Sequence[t.Point]]], runs: int) -> s
     ]
     for question, points in curves:
         lines += curve_lines(question, points)
-    lines += [*ENTRY_NOTE, "", "## Several looks", "", *WAYS_NOTE, ""]
+    lines += [*ENTRY_NOTE, "", *CLOCKS_NOTE, ""]
+    lines += clocks_lines(runs)
+    lines += ["## Several looks", "", *WAYS_NOTE, ""]
     lines += ways_lines(runs)
     lines += ["## What `needed` is worth", "", *NEEDED_NOTE.format(runs=settled).splitlines(), ""]
     lines += settle_lines(settled)
@@ -196,6 +207,13 @@ ENTRY_NOTE: Final = (
     "A cut whose failsafe certainly came too late fails the check, however few they are: the time holds for",
     "every cut. So a receiver at the limit is wrong only in passing, and one that is always in time never",
     "fails.",
+)
+CLOCKS_NOTE: Final = (
+    "### Latency at its limit, clocks out by their whole bound",
+    "",
+    f"The clocks above happen to be right. Here every time is {t.SLACK_NS / MS:g} ms too short "
+    "(wrong pass) or",
+    "too long (wrong fail), the most that their bound allows.",
 )
 WAYS_NOTE: Final = (
     f"Delivery, at most 1 % lost, rounds of {t.ROUND} packets. A run with `extend` looks after",

@@ -23,7 +23,7 @@ from harness.stats.curve import Counts, find_crossing
 from mocks.range import loss_above
 
 SEED = 20_262
-STEPS = 50
+STEPS = 400
 CONFIDENCE = 0.95
 DELIVERY = 0.99
 PACKETS = 200
@@ -33,8 +33,8 @@ SPACING_DB = 2.0
 TOP_DB = 22.0
 LEVEL_ERROR_DB = 1.0
 """What a check takes off the margin's lower limit unless the plan says otherwise."""
-LEAST_COVERAGE = 0.95
-"""That lower limit, on which a pass rests, holds at least so often."""
+LEAST_COVERAGE = 0.94
+"""The lower limit holds at least so often by itself, but for two standard errors of the simulation."""
 
 
 def unfaded(level_db: float) -> float:

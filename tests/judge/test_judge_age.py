@@ -1,12 +1,13 @@
 """Verdicts on control age: too old for too long fails, just short of it passes, doubt leaves it open."""
 
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from imaginary import RUN_NS, RX, TX, Silence, drop_every, judged
+from imaginary import RUN_NS, RX, TX, Reset, Scenario, Silence, drop_every, judged, plan_for
 
 from harness.clock import MS, US, S
 from harness.codec import messages as wire
@@ -73,10 +74,123 @@ def test_a_link_that_dies_fails_and_a_cut_does_not():
     assert judged(AGE, silences=cuts, seconds=LONG).verdict is PASS
 
 
-def test_control_age_without_an_applied_packet_is_inconclusive():
-    found = judged(AGE, lost=lambda _: True)
+def test_a_link_that_never_came_up_fails():
+    """Packets were sent for 16 s and none was applied: the age is at least the time since the first."""
+    found = judged(AGE, lost=lambda _: True, seconds=LONG)
+    assert found.verdict is FAIL
+    assert found.reason.startswith("no packet was ever applied")
+    assert found.counts["us above"] == pytest.approx(16_000_000, abs=2)
+
+
+@pytest.mark.parametrize(("dead_s", "verdict"), [(0.06, PASS), (12, FAIL)])
+def test_time_before_the_first_applied_packet_counts(dead_s, verdict):
+    """Packets are sent from 0.5 s before the first step on."""
+    found = judged(AGE, lost=lambda packet: packet.at_ns < RUN_NS + dead_s * S, seconds=LONG)
+    assert found.verdict is verdict
+    assert found.counts["us looked at"] == 16_000_000
+    assert found.counts["us above"] == pytest.approx(dead_s * 1e6, abs=25_000)
+
+
+def test_a_link_that_never_comes_back_from_a_cut_fails():
+    """Excused are 0.9 s of cut, and 0.3 s of `recover_within` and `lost_after` after it."""
+    cut = [Silence(RUN_NS + 8 * S, 900 * MS)]
+    found = judged(AGE, silences=cut, lost=lambda packet: packet.at_ns > RUN_NS + 8 * S, seconds=LONG)
+    assert found.verdict is FAIL
+    assert found.counts["us looked at"] == pytest.approx(16e6 - 1.205e6, abs=1000)
+
+
+def waiting(dead_s, rule=AGE, **fields):
+    """A step that waits for the link, 1 s longer than that is dead, and one that moves sticks."""
+    steps = (
+        p.PlanStep(p.Wait(until="linked"), "wait", "steps[0]"),
+        p.PlanStep(p.Hold(for_ns=S), "fly", "steps[1]"),
+    )
+    end = RUN_NS + int(dead_s * S) + 5 * MS
+    scenario = Scenario(seconds=30.0, lost=lambda packet: packet.at_ns < RUN_NS + dead_s * S, **fields)
+    scenario.plan = plan_for(rule, steps=steps)
+    for place, name, start, stop in ((0, "wait", RUN_NS, end), (1, "fly", end, scenario.end_ns)):
+        scenario.mark(start, "step", path=f"steps[{place}]", kind="", name=name, title=name)
+        scenario.mark(stop, "step end", path=f"steps[{place}]")
+    return judged(rule, scenario)
+
+
+def test_waiting_for_the_link_is_left_out_and_said():
+    """2 s of 30 s are less than the tenth that may be too old."""
+    found = waiting(2)
+    assert found.verdict is PASS
+    assert "left out: 2.00" in found.reason
+    assert "s before the link came up" in found.reason
+    assert found.counts["us left out"] == pytest.approx(2e6, abs=5000)
+
+
+def test_a_long_wait_for_the_link_is_left_out_too():
+    found = waiting(6)
+    assert found.verdict is PASS
+    assert "left out: 6.00" in found.reason
+    assert waiting(6, replace(AGE, during=("fly",))).verdict is PASS
+
+
+def margined(back_s, weak_s=4.0):
+    """20 s of flight around a margin step in which nothing arrives, and nothing for `back_s` after it."""
+    steps = tuple(
+        p.PlanStep(action, name, f"steps[{place}]")
+        for place, (action, name) in enumerate(
+            (
+                (p.Hold(for_ns=S), "before"),
+                (p.Margin(by="power", from_x10=0, to_x10=-100), "margin"),
+                (p.Hold(for_ns=S), "after"),
+            )
+        )
+    )
+    begins, ends = RUN_NS + 10 * S, RUN_NS + 10 * S + int(weak_s * S)
+    lost = lambda packet: begins + S <= packet.at_ns < ends + back_s * S  # noqa: E731
+    scenario = Scenario(seconds=20 + weak_s, lost=lost)
+    scenario.plan = plan_for(AGE, steps=steps)
+    for place, start, stop in ((0, RUN_NS, begins), (1, begins, ends), (2, ends, scenario.end_ns)):
+        scenario.mark(start, "step", path=f"steps[{place}]", kind="", name="", title="")
+        scenario.mark(stop, "step end", path=f"steps[{place}]")
+    return judged(AGE, scenario)
+
+
+@pytest.mark.parametrize(("back_s", "above_s", "verdict"), [(0, 0, PASS), (0.25, 0, PASS), (10, 9.7, FAIL)])
+def test_loss_on_purpose_does_not_make_control_old(back_s, above_s, verdict):
+    """Excused after a step that loses packets: 0.3 s, the plan's `recover_within` and `lost_after`."""
+    found = margined(back_s)
+    assert found.verdict is verdict
+    assert found.counts["us above"] == pytest.approx(1e6 * above_s, abs=25_000)
+
+
+def test_a_value_nearer_to_the_limit_than_the_clocks_are_known_asks_for_no_longer_run():
+    """The age reaches 30 ms at 90 % to the microsecond."""
+    found = judged(AGE, latency_ns=lambda _: 12_000 * US, seconds=LONG)
+    assert (found.verdict, found.needed) == (OPEN, None)
+    assert found.reason.startswith("the clocks are known only to +- ")
+    assert "lies within that of the limit: running longer will not help" in found.reason
+    assert "spells" not in found.reason
+    assert not any("run longer" in line for line in found.advice)
+
+
+def test_clocks_too_poor_for_the_limit_are_named_first():
+    """Pings are answered 40 ms late, so that the clocks are known to tens of ms."""
+    found = judged(AGE, seconds=LONG, pong_after_ns=lambda _: 40 * MS)
+    assert found.uncertainty > 28
+    assert (found.verdict, found.needed) == (OPEN, None)
+    assert "too poor for this limit" in found.reason.split(";")[0]
+    assert found.advice == (
+        "the clocks are known too poorly: set the serial adapter's latency timer to 1 ms",
+    )
+
+
+def test_advice_names_the_serial_line_only_if_it_lost_something():
+    """Restarts hide reports too: short of time, running on is what helps."""
+    resets = [Reset(RX, RUN_NS + place * S + 7 * MS) for place in (1, 3)]
+    few = p.ControlAge(percentile=Fraction(99, 100), at_most_ns=30 * MS)
+    found = judged(few, resets=resets, seconds=8.0)
     assert found.verdict is OPEN
-    assert "no packet was applied" in found.reason
+    assert found.needed
+    assert not any("serial line (" in line for line in found.advice)
+    lossy = judged(AGE, drop=drop_every(RX, 3, wire.Applied), seconds=LONG)
+    assert "serial line" in lossy.advice[0]
 
 
 @settings(max_examples=15, deadline=None)

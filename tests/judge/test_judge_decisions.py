@@ -123,3 +123,16 @@ def test_runs_through_the_whole_harness_stand_on_the_page():
     verdicts, _ = decisions.bench_verdicts(13, "true", 2)
     assert verdicts == [Verdict.FAIL] * 2
     assert f"0 / 0 / {decisions.BENCH_RUNS}" in row
+
+
+@pytest.mark.parametrize("place", range(2), ids=list(t.PATTERNS))
+def test_clocks_out_by_their_whole_bound_cost_no_more_than_is_allowed(place):
+    pattern, length = list(t.PATTERNS.items())[place]
+    part = PAGE.split(decisions.CLOCKS_NOTE[0])[1].split("\n## ")[0]
+    row = next(line for line in part.splitlines() if line.startswith(f"| {pattern} |"))
+    kept = [float(cell) / 100 for cell in re.findall(r"([\d.]+) % \|", row)]
+    found = t.clocks_out(7 + place, length, RUNS)
+    assert len(kept) == 2
+    for one, told in zip(found, kept, strict=True):
+        assert told < MOST
+        assert abs(one - told) < spread(told)

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from imaginary import RX, TX, drop_every, every, judged
 
+from harness.codec import messages as wire
 from harness.plan import model as p
 from harness.verdict import Verdict
 
@@ -104,6 +105,29 @@ def test_a_perfect_radio_with_serial_losses_is_never_a_failed_link():
     assert found.verdict is OPEN
     assert found.counts["lost"] == 0
     assert "serial" in found.reason
+
+
+@pytest.mark.parametrize(("limit", "told"), [(99, False), (80, True)])
+def test_no_number_is_promised_where_missing_reports_stand_in_the_way(limit, told):
+    """Every 20th report is missing: 99 % can never be shown so, 80 % can in a longer run."""
+    found = judged(
+        p.Delivery(at_least=Fraction(limit, 100)), drop=drop_every(RX, 20, wire.Applied), seconds=2.0
+    )
+    assert found.verdict is OPEN
+    assert found.counts["unknown"] > 0
+    assert (found.needed is not None) is told
+
+
+def test_losses_in_fades_are_counted_as_fades():
+    """Three fades lose every fourth packet of 48: 36 single losses of 1500 would show 95 %, these do not."""
+    fades = [start + 4 * k for start in (100, 600, 1200) for k in range(12)]
+    rule = p.Delivery(at_least=Fraction(95, 100))
+    in_fades = judged(rule, lost=losing(fades), seconds=30.0)
+    single = judged(rule, lost=losing(range(30, 1500, 41)), seconds=30.0)
+    assert (in_fades.counts["lost"], single.counts["lost"]) == (36, 36)
+    assert (in_fades.verdict, single.verdict) == (OPEN, PASS)
+    assert "of about 22 packets would be expected" in in_fades.reason
+    assert in_fades.interval[0] < single.interval[0] < single.interval[1] < in_fades.interval[1]
 
 
 def test_radio_losses_fail_in_spite_of_some_serial_losses():

@@ -3,7 +3,7 @@
 from fractions import Fraction
 
 import pytest
-from imaginary import RUN_NS, RX, TX, ReplyTo, Reset, Scenario, Silence, drop_every, judged
+from imaginary import RUN_NS, RX, TX, DeviceClock, ReplyTo, Reset, Scenario, Silence, drop_every, judged
 
 from harness.clock import MS
 from harness.codec import messages as wire
@@ -35,6 +35,11 @@ def test_failsafe_entry_beyond_the_limit_fails(after_us, verdict):
     found = judged(ENTRY, run(failsafe_ns=lambda _: after_us * 1000))
     assert found.verdict is verdict
     assert found.value == pytest.approx(after_us / 1000, abs=0.02)
+
+
+def test_a_time_has_no_more_digits_than_the_stamps():
+    found = judged(ENTRY, run(failsafe_ns=lambda _: 500_000 * 1000, clocks={RX: DeviceClock(ppm=37.0)}))
+    assert found.value == round(found.value, 3)
 
 
 def test_one_late_cut_is_enough_to_fail_and_is_named():
@@ -102,7 +107,9 @@ def test_a_cut_without_a_reply_is_judged_since_the_cut_only_as_well_as_it_is_kno
 
 def test_cuts_at_another_packet_rate_are_told_and_not_judged():
     scenario = run(silences=cuts(10), seconds=12.4, failsafe_ns=lambda place: (400, 900)[place >= 5] * MS)
-    scenario.tell(TX, wire.Setting(wire.SettingId.PACKET_RATE_MHZ, 25_000), RUN_NS + 6_100 * MS)
+    at_ns = RUN_NS + 6_100 * MS
+    event = scenario.tell(TX, wire.Setting(wire.SettingId.PACKET_RATE_MHZ, 25_000), at_ns)
+    scenario.say(TX, ReplyTo(event, wire.Result.DONE, scenario.stamp(TX, at_ns + MS)), at_ns + MS)
     found = judged(ENTRY, scenario)
     assert found.verdict is PASS
     assert found.counts["at another packet rate"] == 5

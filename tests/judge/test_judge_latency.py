@@ -9,6 +9,7 @@ from imaginary import RX, TX, Scenario, drop_every, every, judged
 
 from harness.clock import MS, US
 from harness.codec import messages as wire
+from harness.judge.words import times_ms
 from harness.plan import model as p
 from harness.plan.reader import parse_check
 from harness.verdict import Verdict
@@ -39,6 +40,34 @@ def test_latency_is_widened_by_what_the_clocks_are_known_to(latency_us, verdict)
     found = judged(LATENCY, latency_ns=lambda _: latency_us * US, seconds=LONG)
     assert found.verdict is verdict
     assert 0.05 < found.uncertainty < 0.2
+
+
+def test_latency_within_the_clocks_of_its_limit_asks_for_no_longer_run():
+    found = judged(LATENCY, latency_ns=lambda _: 20_000 * US, seconds=LONG)
+    assert (found.verdict, found.needed) == (OPEN, None)
+    assert "the value lies within that of the limit: running longer will not help" in found.reason
+    assert "spells" not in found.reason
+    assert "serial adapter's latency timer" in found.advice[0]
+    assert not any("run longer" in line for line in found.advice)
+
+
+def test_clocks_too_poor_for_the_limit_are_named_first():
+    """Every packet takes 2 ms, pings 40 ms: no latency can be shown to be under 20 ms."""
+    found = judged(LATENCY, seconds=LONG, pong_after_ns=lambda _: 40 * MS)
+    assert (found.verdict, found.needed) == (OPEN, None)
+    assert found.reason.startswith("the clocks are known only to +- ")
+    assert "too poor for this limit" in found.reason.split(";")[0]
+    assert "spells" not in found.reason
+    assert len(found.advice) == 1
+    assert "serial adapter's latency timer" in found.advice[0]
+
+
+def test_ends_that_read_the_same_are_said_once():
+    found = judged(LATENCY, latency_ns=lambda _: 2 * MS, seconds=LONG)
+    assert "surely 2 ms" in found.reason
+    assert times_ms([525_020_000, 525_021_000]) == "525.021 ms"
+    assert times_ms([161_100, 161_200, 160_900]) == "0.161 ms"
+    assert times_ms([5 * MS, 7 * MS]) == "5 ms to 7 ms"
 
 
 def test_slow_packets_in_spells_tell_less_than_single_ones():

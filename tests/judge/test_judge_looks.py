@@ -19,11 +19,11 @@ PLAN = replace(plan_for(RULE, p.Duplicates()), extend=p.Extend())
 LOOKS = looks_of(PLAN)
 
 
-def taken(*numbers, plan=PLAN, damaged=False):
+def taken(*numbers, plan=PLAN, **changed):
     scenario = Scenario(plan=plan)
     for place, number in enumerate(numbers):
         scenario.mark(RUN_NS + place, "look", number=number)
-    recording = replace(scenario.recording(), damaged=damaged)
+    recording = replace(scenario.recording(), **changed)
     return look_taken(gather(plan, recording))
 
 
@@ -41,9 +41,13 @@ def test_odd_marks_count_for_nothing(odd):
     assert taken(1, odd) == LOOKS[0]
 
 
-@pytest.mark.parametrize("numbers", [(), ("x",)])
-def test_without_a_sound_mark_the_smallest_share_is_taken(numbers):
-    assert taken(*numbers) == LOOKS[-1]
+def test_whole_recording_without_a_mark_was_looked_at_once():
+    assert taken() == LOOKS[0]
+
+
+def test_without_a_sound_mark_the_smallest_share_is_taken():
+    assert taken("x") == LOOKS[-1]
+    assert taken(complete=False) == LOOKS[-1]
 
 
 def test_damaged_recording_may_have_lost_marks():

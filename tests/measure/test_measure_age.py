@@ -215,8 +215,32 @@ def test_only_the_steps_looked_at_count():
     assert aged(scenario, ("go",)).total_ns == S
 
 
-def test_without_any_applied_packet_there_is_no_age():
+def test_without_any_applied_packet_the_age_counts_from_the_first_one_sent():
     pieces = aged(Scenario(lost=lambda _: True))
+    assert (len(pieces), pieces.total_ns, pieces.doubtful_ns) == (1, 4 * S, 0)
+    assert pieces.high_ns.max() == pytest.approx(4.5 * S, abs=2 * pieces.bound_ns)
+
+
+def test_a_port_that_speaks_late_leaves_the_time_before_in_doubt():
+    """The receiver's first second of the run is missing: packets may have been applied all along."""
+    late = RUN_NS + S
+
+    def drop(role, place, message):
+        return role == RX and place < 90
+
+    pieces = aged(Scenario(drop=drop))
+    early = pieces.start_ns < late - 500 * MS
+    assert pieces.doubtful[early].all()
+    assert pieces.doubtful_ns < 1.5 * S
+
+
+def test_what_a_port_that_fell_silent_did_is_in_doubt_or_left_out():
+    pieces = aged(Scenario(drop=lambda role, place, message: role == RX and place > 120))
+    assert pieces.doubtful_ns + pieces.untold_ns > 1.5 * S
+
+
+def test_without_a_sent_packet_there_is_no_age():
+    pieces = aged(Scenario(drop=lambda role, place, message: role == TX))
     assert (len(pieces), mean_age_ns(pieces), mean_age_limits_ns(pieces, 20 * MS, 0.95)) == (0, None, None)
     assert age_times(pieces).percentile_ns(0.5) is None
     assert age_times(pieces).above_ns(5) == 0
@@ -271,12 +295,20 @@ def test_instants_are_one_in_each_slot_and_meet_a_periodic_link_at_every_phase()
 
 
 @pytest.mark.parametrize(
-    ("share", "fade", "packets"), [(0.2, 1, 5_000), (0.2, 5, 5_000), (0.02, 4, 20_000), (0.005, 3, 2_000)]
+    ("share", "fade", "packets"),
+    [
+        (0.2, 1, 5_000),
+        (0.2, 5, 5_000),
+        (0.02, 4, 20_000),
+        (0.005, 3, 2_000),
+        (0.02, 10, 7_350),
+        (0.02, 20, 19_600),
+    ],
 )
 def test_limits_of_the_mean_age_hold_their_confidence(share, fade, packets):
-    """200 links with losses singly or in fades, the last with three fades only; each end is wrong in 5 %.
+    """200 links with losses singly or in fades, the fourth with three fades only, the last with 15 and 20.
 
-    22 wrong ones or more have a chance of 0.05 % at 5 % (binomial), so 0.4 % for all eight.
+    22 wrong ones or more have a chance of 0.05 % at 5 % (binomial), so 0.6 % for all twelve.
     """
     rng = np.random.default_rng(23)
     wrong = np.zeros(2, dtype=int)

@@ -11,7 +11,7 @@ from harness.clock import MS, US, S
 from harness.codec import encode
 from harness.codec import messages as wire
 from harness.measure.arrays import ints
-from harness.measure.clockmap import RATE_LIMIT, WANDER, map_clock
+from harness.measure.clockmap import MOST_LIVES, RATE_LIMIT, WANDER, map_clock
 from harness.measure.exchanges import byte_time_ns, offset_and_delay
 from harness.measure.tables import read_stream
 from harness.recording.model import Direction, PortPackets
@@ -341,3 +341,18 @@ def test_a_life_without_pings_allows_for_waits_seen_in_another():
     assert clock_map.segments[1].bound_ns >= 60 * MS
     calm = mapped(DeviceClock(5), steady(20), [(at, 0) for at, _ in says], starts=starts)
     assert calm.segments[1].bound_ns < 30 * MS
+
+
+def test_starts_without_end_share_one_map_by_arrivals():
+    """Message counters at random look like a start each; a recording cannot make judging endless."""
+    rows = [(ORIGIN + n * MS, wire.Applied(0, n * 1000, 0, ())) for n in range(MOST_LIVES + 500)]
+    heard = _read([(at_ns, encode(message, 0)) for at_ns, message in rows], Direction.TO_PC)
+    clock_map = map_clock(heard, _read([], Direction.TO_DEVICE), BAUD)
+    assert len(clock_map.segments) == MOST_LIVES + 500
+    assert len(set(map(id, clock_map.segments))) == MOST_LIVES + 1
+    where = heard.segment[-400:]
+    stamps = ints([message.at_us for _, message in rows[-400:]])
+    dev_us = clock_map.unwrap(stamps, heard.at_ns[-400:], where)
+    off = np.abs(clock_map.to_host_ns(dev_us, where) - heard.at_ns[-400:])
+    assert (off <= clock_map.bounds_ns(where)).all()
+    assert clock_map.how == "arrivals"

@@ -105,6 +105,25 @@ def test_too_few_cuts_tell_nothing(cuts, enough):
     assert (found.keeping is Keeping.TIMER) is enough
 
 
+def test_a_count_of_periods_asks_for_the_same_number_at_every_rate():
+    asks = {one.name: one.asks for one in tell_timekeeping(times(Keeping.TIMER), LINK_US).tested}
+    assert asks[Keeping.PACKETS] == "the same number of packet periods after it, at any rate"
+
+
+def test_a_tick_that_nobody_could_look_for_is_not_refuted():
+    """A scatter of 26 us leaves more possible ticks than can be tried, none of them refuted."""
+    one = times(Keeping.TIMER)
+    late = np.arange(len(one.entry_us)) * 26 // (len(one.entry_us) - 1)
+    found = tell_timekeeping(
+        Timing(one.entry_us + late, one.at_us + late, one.life, one.period_us, one.usual, ()), LINK_US
+    )
+    task = next(each for each in found.tested if each.name is Keeping.TASK)
+    assert "times differ by 0.026 ms, too little to look for a tick" in task.shows
+    assert (found.keeping, task.word) == (Keeping.TIMER, "open")
+    still = next(each for each in tell_timekeeping(one, LINK_US).tested if each.name is Keeping.TASK)
+    assert (still.shows, still.word) == ("the time since the packet does not move", "refuted")
+
+
 def test_no_cuts_tell_nothing():
     nothing = np.zeros(0, dtype=np.int64)
     none = Timing(nothing, nothing, nothing, nothing.astype(float), nothing > 0, ())

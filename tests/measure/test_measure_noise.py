@@ -5,10 +5,11 @@ import pytest
 import statsmodels.api as sm
 from scenario import RUN_NS, Scenario, plan_for
 from scipy import stats
+from scipy.signal import lfilter
 
 from harness.clock import MS, S
 from harness.measure import gather
-from harness.measure.noise import FEWEST, RestSamples, hum, noise, rest_samples
+from harness.measure.noise import FEWEST, RestSamples, _least, hum, noise, rest_samples
 from harness.plan import model as p
 
 REST = p.PlanStep(action=p.OwnSticks(for_ns=10 * S), name="rest", path="steps[0]")
@@ -119,7 +120,20 @@ def correlated(rng):
     return series[100:]
 
 
-@pytest.mark.parametrize("make", [white, correlated])
+def autoregressive(correlation, count):
+    """Another, after 500 packets to settle."""
+
+    def series(rng):
+        shocks = rng.normal(0, 5 * np.sqrt(1 - correlation**2), count + 500)
+        return lfilter([1], [1, -correlation], shocks)[500:]
+
+    return series
+
+
+SLOW = [autoregressive(0.9, 500), autoregressive(0.95, 3000), autoregressive(0.98, 3000)]
+
+
+@pytest.mark.parametrize("make", [white, correlated, *SLOW])
 def test_the_limits_of_an_rms_hold_as_often_as_they_say(make):
     """200 trials at 95 %: 22 misses or more have a probability of 5 in 10 000 on each side."""
     rng = np.random.default_rng(20)
@@ -129,6 +143,13 @@ def test_the_limits_of_an_rms_hold_as_often_as_they_say(make):
         below += high < 5
         above += low > 5
     assert max(below, above) < 22
+
+
+def test_spikes_are_missed_about_as_often_as_said():
+    """Student's t with 3 degrees: 15 % said; fewer than 7 % or more than 24 % of 200 once in 1 000."""
+    rng = np.random.default_rng(21)
+    upper = [one(samples(1500 + 5 * rng.standard_t(3, 500) / 3**0.5)).rms_limits_us[1] for _ in range(200)]
+    assert 0.07 <= np.mean(np.array(upper) < 5) <= 0.24
 
 
 # -- hum ---------------------------------------------------------------------------------------------------
@@ -197,6 +218,42 @@ def test_noise_without_hum_shows_next_to_none():
     found = hum(humming(50.0, 0.0, times(250, 4)), 50.0, 0.95, (1,))
     assert found.amplitude_us[0] < 0.45
     assert found.limits_us[0][0] < 0.45
+
+
+@pytest.mark.parametrize(
+    ("seconds", "amplitude", "sigma"), [(2.3, 2.0, 20.0), (23, 2.0, 60.0), (23, 1.0, 20.0), (2.3, 6.0, 8.0)]
+)
+def test_the_lower_limit_of_hum_is_seldom_too_high(seconds, amplitude, sigma):
+    """At 95 %, up to four standard errors of noise: 100 trials each, 14 or more once in 2 000."""
+    rng = np.random.default_rng(31)
+    at_ns, wrong = times(130.3, seconds), 0
+    for _ in range(100):
+        hertz = 50 + rng.uniform(-0.1, 0.1)
+        wave = amplitude * np.sin(2 * np.pi * hertz * at_ns / S + rng.uniform(0, 6))
+        found = hum(
+            samples(np.round(1500 + wave + rng.normal(0, sigma, len(at_ns))), at_ns), 50.0, 0.95, (1,)
+        )
+        wrong += found.limits_us[0][0] > amplitude
+    assert wrong < 14
+
+
+def test_more_questions_share_the_risk_of_a_lower_limit():
+    found = humming(50.0, 6.0, times(250, 10))
+    one_of, of_two = (hum(found, 50.0, 0.95, (1,), questions=count).limits_us[0] for count in (1, 2))
+    assert of_two[0] < one_of[0]
+    assert of_two[1] == one_of[1]
+    both = RestSamples(found.at_ns, np.repeat(found.outputs_us, 8, axis=1), found.step, 0)
+    assert hum(both, 50.0, 0.95, (1,) * 8).limits_us[0][0] < of_two[0]
+
+
+def test_the_lower_limit_of_hum_is_that_of_a_noncentral_chi_square():
+    """Seen with the risk asked for at the limit, by scipy.stats.ncx2."""
+    size, error = np.array([4.0, 9.0]), np.array([1.0, 2.0])
+    low = _least(size, error, 0.01)
+    assert stats.ncx2.sf((size / error) ** 2, 3, (low / error) ** 2) == pytest.approx(0.01, rel=1e-6)
+    assert _least(np.array([100.0, 1.0, 5.0]), np.array([1.0, 1.0, 0.0]), 0.01) == pytest.approx(
+        [97.67, 0.0, 5.0], abs=0.05
+    )
 
 
 def test_a_step_of_the_resolution_can_hide_a_hum():

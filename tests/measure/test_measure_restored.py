@@ -24,7 +24,7 @@ def index_at(at_ns):
     return 25 + -(-at_ns // (20 * MS))
 
 
-def overloaded(*lost_after_ms, reduced_ns=2 * S, taken_after_ns=LINE_NS, **fields):
+def overloaded(*lost_after_ms, reduced_ns=2 * S, taken_after_ns=LINE_NS, unheard=0, **fields):
     """The one recovery of an overload that is reduced 2 s into the run, with packets lost so long after."""
     gone = {index_at(reduced_ns + after * MS) for after in lost_after_ms}
     link = Scenario(
@@ -39,7 +39,9 @@ def overloaded(*lost_after_ms, reduced_ns=2 * S, taken_after_ns=LINE_NS, **field
         Mark(RUN_NS + reduced_ns, "reduced", common),
         Mark(RUN_NS + reduced_ns + 3 * S, "trial end", common),
     ]
-    order = link.tell(TX, wire.Setting(wire.SettingId.PACKET_RATE_MHZ, 25_000), RUN_NS + reduced_ns)
+    for turn in range(unheard + 1):
+        at_ns = RUN_NS + reduced_ns + turn * 250 * MS
+        order = link.tell(TX, wire.Setting(wire.SettingId.PACKET_RATE_MHZ, 25_000), at_ns)
     taken = RUN_NS + reduced_ns + taken_after_ns
     link.say(TX, ReplyTo(order, wire.Result.DONE, link.stamp(TX, taken)), taken)
     evidence = gather(link.plan, link.recording())
@@ -59,6 +61,11 @@ def test_recovery_is_the_last_lost_packet_less_the_reduction_as_rfc_2544_section
 def test_the_reduction_is_when_the_transmitter_took_it_by_its_own_clock():
     early, late = (overloaded(640, taken_after_ns=after) for after in (2 * MS, 120 * MS))
     assert early.time_ns - late.time_ns == pytest.approx(118 * MS, abs=early.bound_ns)
+
+
+def test_the_reduction_is_the_first_order_that_the_transmitter_took():
+    one = overloaded(640, unheard=1, taken_after_ns=250 * MS + LINE_NS)
+    assert one.time_ns == pytest.approx(390 * MS - LINE_NS, abs=one.bound_ns)
 
 
 def test_nothing_lost_after_the_reduction_needs_no_time():
@@ -112,6 +119,7 @@ def test_usual_losses_are_those_away_from_restarts():
     usual = usual_losses(evidence)
     assert usual.lost == 1
     assert usual.sent == 25
+    assert usual.bursts == 1
 
 
 def test_a_run_without_either_has_no_recoveries():

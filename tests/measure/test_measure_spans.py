@@ -7,7 +7,15 @@ from harness.bench.protocol import Role
 from harness.clock import MS, US, S
 from harness.codec import messages as wire
 from harness.measure import gather
-from harness.measure.spans import come_back_ns, looked_at, step_paths, whole_run
+from harness.measure.spans import (
+    StepSpan,
+    come_back_ns,
+    link_waits,
+    looked_at,
+    losing_spans,
+    step_paths,
+    whole_run,
+)
 from harness.plan import model as p
 
 
@@ -147,3 +155,16 @@ def test_a_port_that_leaves_pings_unanswered_has_gone_quiet():
     muted = Scenario(drop=lambda role, place, message: role == RX and place > 150)
     assert evidence(muted).quiet == (Role.RECEIVER,)
     assert evidence(Scenario()).quiet == ()
+
+
+def test_steps_that_lose_on_purpose_and_waits_for_the_link_are_found_in_repeats_too():
+    inner = (
+        p.PlanStep(p.Wait(until="linked"), "wait", "steps[0].repeat.steps[0]"),
+        p.PlanStep(p.Overload(), "push", "steps[0].repeat.steps[1]"),
+        p.PlanStep(p.Wait(until="failsafe"), "other", "steps[0].repeat.steps[2]"),
+    )
+    plan = plan_for(steps=[p.PlanStep(p.Repeat(times=1, steps=inner), "outer", "steps[0]")])
+    spans = tuple(StepSpan(step.path, step.name, place, place + 1) for place, step in enumerate(inner))
+    assert link_waits(plan, spans).tolist() == [[0, 1]]
+    assert losing_spans(plan, spans).tolist() == [[1, 2]]
+    assert losing_spans(plan, ()).shape == link_waits(plan, ()).shape == (0, 2)

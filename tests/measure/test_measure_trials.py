@@ -1,7 +1,7 @@
 """The harness judges every trial anew from what is on record, by the formulas of the standards."""
 
 import pytest
-from scenario import RUN_NS, RX, TX, Scenario, drop_every, every, plan_for
+from scenario import RUN_NS, RX, TX, Reset, Scenario, drop_every, every, plan_for
 
 from harness.clock import MS, S
 from harness.codec import messages as wire
@@ -16,7 +16,7 @@ from harness.measure.trials import (
     read_trials,
 )
 from harness.plan import model as p
-from harness.plan.trials import Outcome
+from harness.plan.trials import Outcome, trials_of
 from harness.recording.model import Mark
 
 RATES = p.FindThroughput(to_mhz=100_000)
@@ -246,3 +246,73 @@ def test_the_whole_run_is_without_the_steps_that_push_the_link_unless_they_are_n
     evidence = Tried().evidence()
     assert evidence.spans().tolist() == []
     assert evidence.spans(("go",)).tolist() == [[evidence.run.start_ns, evidence.run.end_ns]]
+
+
+# -- restarts, contradictions, marks of others -------------------------------------------------------
+
+
+@pytest.mark.parametrize("role", [TX, RX])
+@pytest.mark.parametrize("at_ms", [300, 950, 1050])
+def test_a_trial_in_which_a_device_starts_anew_is_void_and_the_next_one_counts(role, at_ms):
+    """In its middle, across its end, and while its last packets may be under way."""
+    reset = Reset(role, RUN_NS + (1105 + at_ms) * MS, commanded=False)
+    tried = Tried(resets=[reset]).trial("void", rate_mhz=50_000).trial("void", rate_mhz=50_000)
+    tried.trial(rate_mhz=50_000)
+    evidence = tried.evidence()
+    first, *_, last = trials = read_trials(evidence)
+    assert first.outcome is Outcome.VOID
+    assert last.outcome is Outcome.GOOD
+    found = find_throughput(evidence, trials)
+    assert found.best.outcome is Outcome.GOOD
+    assert found.bad is None
+
+
+@pytest.mark.parametrize("role", [TX, RX])
+def test_a_burst_in_which_a_device_starts_anew_is_void_and_fails_nobody(role):
+    reset = Reset(role, RUN_NS + 1305 * MS, commanded=False)
+    tried = Tried(BURSTS, in_burst=burst_at(1, 4), resets=[reset])
+    tried.trial("void", what="burst", count=4, repeat=1)
+    evidence = tried.evidence()
+    (one,) = trials = read_trials(evidence)
+    assert one.outcome is Outcome.VOID
+    assert {each.open_end for each in find_back_to_back(evidence, trials).longest} == {"void"}
+
+
+def test_a_restart_long_before_a_trial_does_no_harm():
+    reset = Reset(RX, RUN_NS + 100 * MS, commanded=False)
+    (one,) = Tried(resets=[reset]).trial(rate_mhz=50_000).trials()
+    assert one.outcome is Outcome.GOOD
+
+
+def test_a_later_trial_of_full_length_overrules_a_shorter_one_at_its_rate():
+    """RFC 2544 section 24: shorter trials only to search; the numbers are ours."""
+    tried = Tried(lost=lambda packet: packet.index == 90).trial(what="search", rate_mhz=50_000)
+    tried.trial(rate_mhz=50_000)
+    evidence = tried.evidence()
+    trials = read_trials(evidence)
+    found = find_throughput(evidence, trials)
+    assert [one.outcome for one in trials] == [Outcome.LOSSY, Outcome.GOOD]
+    assert found.best.number == 2
+    assert found.bad is None
+
+
+def test_an_earlier_trial_of_full_length_overrules_none_and_is_told_beside_the_bad_one():
+    tried = Tried(lost=lambda packet: packet.index == 145).trial(rate_mhz=50_000)
+    tried.trial(what="search", rate_mhz=50_000)
+    found = throughput(tried)
+    assert found.best is None
+    assert found.bad.number == 2
+    assert found.above.number == 1
+
+
+@pytest.mark.parametrize("odd", [10**400, 1 << 63, -5, 2.5, True, "one"])
+def test_a_mark_with_an_impossible_number_is_left_out(odd):
+    assert Tried().trial(rate_mhz=odd).trials() == ()
+    assert Tried(BURSTS).trial(what="burst", count=odd, repeat=1).trials() == ()
+
+
+def test_marks_of_more_trials_than_the_plan_can_have_are_left_out():
+    tried = Tried()
+    for _ in range(200):
+        tried.trial(rate_mhz=50_000)
+    assert len(tried.trials()) == trials_of(RATES, tried.link.plan.link) < 50

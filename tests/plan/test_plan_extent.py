@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from harness.bench.protocol import Role
 from harness.clock import MS, S
 from harness.plan import model as p
-from harness.plan.extent import MOST_CORNERS, count_steps, stairs, step_extent_ns, total_ns
+from harness.plan.extent import MOST_CORNERS, count_steps, most_trials, stairs, step_extent_ns, total_ns
 from harness.timeline import build_timeline, pairwise_ends
 
 LINK = p.Link(
@@ -93,3 +95,21 @@ def test_counts_the_stairs_within_both_ends() -> None:
     assert stairs(p.Sweep(), tilt) == 81  # 1100, 1110 ... 1900
     assert stairs(p.Sweep(from_us=1200, to_us=1200), tilt) == 1
     assert stairs(p.Sweep(from_us=1300, to_us=1200), tilt) == 0
+
+
+def test_counts_the_trials_that_a_run_can_have_with_repeats_and_rounds() -> None:
+    bursts = p.FindBackToBack(up_to=8, repeats=3)  # 3 searches of 1 + 3 questions, and 2 spares
+    steps = (p.PlanStep(bursts, "a", "steps[0].repeat.steps[0]"), p.PlanStep(p.Settle(), "b", "b"))
+    twice = p.PlanStep(p.Repeat(times=2, steps=steps), "r", "steps[0]")
+    steps = (twice, p.PlanStep(p.Overload(times=5), "o", "o"))
+    plan = p.Plan("x", "x", format=1, title="x", link=LINK, steps=steps, checks=())
+    assert most_trials(plan) == 2 * 14 + 5
+    assert most_trials(replace(plan, extend=p.Extend())) == 8 * (2 * 14 + 5)
+
+
+def test_every_step_is_met_once_those_inside_a_repeat_after_it() -> None:
+    def step(name: str, *inner: p.PlanStep) -> p.PlanStep:
+        return p.PlanStep(p.Repeat(times=9, steps=inner) if inner else p.Settle(), name, name)
+
+    steps = (step("a", step("b", step("c")), step("d")), step("e"))
+    assert [each.name for each in p.every_step(steps)] == list("abcde")

@@ -177,7 +177,7 @@ NAME_RULE = "a name is 1 to 40 printable characters without blanks around them"
 PULSE = "a pulse from 500 us to 2500 us"
 BAD = [
     ("time: 2 s", ":1:7: time: '2 s' is out of range; write a time from 1 ms to 1 s"),
-    ("extra: maybe", ":1:8: extra: unknown word 'maybe'; write true or false"),
+    ("extra: maybe", ":1:8: extra: unknown word 'maybe'; write true, false or a mapping with the keys size"),
     ("extra: {size: x}", ":1:15: extra.size: 'x' is not a whole number; write digits only, such as 20"),
     ("time: 999 us", ":1:7: time: '999 us' is out of range; write a time from 1 ms to 1 s"),
     ("time:", ":1:6: time: nothing stands here; write a time from 1 ms to 1 s"),

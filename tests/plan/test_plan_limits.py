@@ -23,6 +23,9 @@ SOUND = [
     ("throughput: {from: 60 Hz, to: 65 Hz, resolution: 5 Hz, loss: 1 %}", "throughput: {at_least: 65 Hz}"),
     ("back_to_back", "back_to_back: {at_least: 64}"),
     ("overload: {rate: 200 Hz}", "recovery: {after: overload, within: 2.9 s}"),
+    ("overload: {rate: 50.1 Hz}", "recovery: {after: overload, within: 2.9 s}"),
+    ("throughput: {to: 90 Hz}\n  - overload", "recovery: {after: overload, within: 2.9 s}"),
+    ("repeat: {times: 2, steps: [{throughput: {to: 90 Hz}}, {overload: {}}]}", ""),
     ("restart: {device: receiver}", "recovery: {after: restart, within: 1.9 s}"),
 ]
 
@@ -42,6 +45,17 @@ WRONG = [
     ("", "recovery: {after: restart, within: 1 s}", "recovery after restart without such a step; add one"),
     ("", "recovery: {after: overload, within: 1 s}", "recovery after overload without such a step; add one"),
     ("overload: {}", "", "an overload as a share of a throughput that no step looks for; add a throughput"),
+    (
+        "overload\n  - throughput: {to: 90 Hz}",
+        "",
+        "a throughput that is looked for only later; put the through",
+    ),
+    (
+        "repeat: {times: 2, steps: [{overload: {}}, {throughput: {to: 90 Hz}}]}",
+        "",
+        "steps[3].repeat.steps[0].overload: an overload as a share of a throughput that is looked for only",
+    ),
+    ("overload: {rate: 50 Hz}", "", "50 Hz is no overload for a link at 50 Hz; write more than 50 Hz"),
     ("overload: {rate: 90 Hz, of_throughput: 120 %}", "", "both `rate` and `of_throughput`; write one of"),
     (
         "overload: {rate: 90 Hz, after: 2 s}",

@@ -59,6 +59,10 @@ def test_reads_levels_in_tenths() -> None:
             "{by: power, from: 0 dBm, to: -30 dBm, step: 0.1 dB}",
             "steps[1].margin.step: 301 levels from first to last; from 3 to 200 levels, such as",
         ),
+        (
+            "{by: power, from: 0 dBm, to: -30 dBm, patience: 5 s}",
+            "steps[1].margin.patience: `patience` with by: power; it belongs to by: hand; leave it out",
+        ),
         ("{by: power, from: 0 dBm, to: -30}", "steps[1].margin.to: '-30' has no unit; write -30 dBm"),
     ],
 )
@@ -78,3 +82,28 @@ def test_refuses_to_join_steps_that_are_no_one_measurement() -> None:
     assert "margin steps with different `by`, `normal` or `in_line` cannot be one measurement" in found
     assert read(*with_step(GOOD + hand, "  - link_margin: {during: [attenuator]}\n"))
     assert read(*with_step(GOOD + GOOD))
+
+
+@pytest.mark.parametrize(
+    ("step", "most", "beyond", "words"),
+    [
+        ("by: power, from: 0 dBm, to: -30 dBm", "30 dB", "30.1 dB", "ends at -30 dBm, 30 dB weaker than in"),
+        ("by: power, from: 0 dBm, to: -30 dBm, in_line: 20 dB", "50 dB", "51 dB", "-30 dBm, 50 dB weaker"),
+        ("by: power, from: 0 dBm, to: -31 dBm", "30 dB", "31 dB", "ends at -30 dBm, 30 dB weaker than in"),
+        ("by: hand, from: 0 dB, to: 60 dB, normal: 10 dB", "50 dB", "51 dB", "ends at 60 dB, 50 dB weaker"),
+    ],
+)
+def test_refuses_a_margin_beyond_the_weakest_level(step: str, most: str, beyond: str, words: str) -> None:
+    found = complaint(*with_step(f"  - margin: {{{step}}}\n", f"  - link_margin: {{at_least: {beyond}}}\n"))
+    assert "checks[2].link_margin.at_least: the margin step " in found
+    assert words in found
+    assert f"at most {most}, or a weaker `to`" in found
+    assert read(*with_step(f"  - margin: {{{step}}}\n", f"  - link_margin: {{at_least: {most}}}\n"))
+
+
+def test_refuses_a_margin_check_that_names_no_margin_step() -> None:
+    found = complaint(*with_step(GOOD, "  - link_margin: {during: [settle]}\n"))
+    assert found.endswith("during: no margin step is among these; name one, or leave it out")
+    assert read(*with_step(GOOD, "  - link_margin: {during: [settle, margin]}\n"))
+    inside = "  - repeat: {times: 2, steps: [{margin: {by: power, from: 0 dBm, to: -30 dBm}}]}\n"
+    assert read(*with_step(inside, "  - link_margin: {during: [repeat]}\n"))

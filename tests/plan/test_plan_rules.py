@@ -176,6 +176,61 @@ def test_wants_an_own_sticks_step_for_a_noise_check() -> None:
     assert read(noise, ("settle: 1 s", "own_sticks")).checks[1].name == "noise"
 
 
+def test_wants_an_own_sticks_step_among_those_that_a_noise_check_names() -> None:
+    own = ("settle: 1 s", "own_sticks")
+    found = complaint(with_check("noise: {at_most: 4 us, during: [elevon sweep]}"), own)
+    assert found.endswith("noise.during: no own_sticks step is among these; name one, or leave it out")
+    assert read(with_check("noise: {at_most: 4 us, during: [own_sticks]}"), own)
+
+
+def test_wants_a_stick_moved_for_the_latency_of_sticks() -> None:
+    check = with_check("latency: {of: stick, percentile: 95 %, at_most: 60 ms}")
+    still = (
+        (f"sweep: {SWEEP}\n    name: elevon sweep", "settle"),
+        ("cut: {duration: 1 s, times: 20}", "settle"),
+    )
+    during = ("{at_least: 99 %, during: [elevon sweep]}", "{at_least: 99 %}")
+    assert "the latency of sticks in a plan that moves none; add a step such as" in complaint(
+        check, during, *still
+    )
+    assert read(check, still[1])
+    named = "latency: {of: stick, percentile: 95 %, at_most: 60 ms, during: [settle]}"
+    assert "latency.during: none of these steps moves a stick; name one" in complaint(with_check(named))
+    assert read(with_check(named.replace("settle", "elevon sweep")))
+    assert read(with_check(named.replace("of: stick, ", "")))
+
+
+@pytest.mark.parametrize(
+    ("share", "at_most", "fits"),
+    [
+        ("99 %", "19.799 ms", False),
+        ("99 %", "19.8 ms", True),
+        ("50 %", "9.9 ms", False),
+        ("50 %", "10 ms", True),
+    ],
+)
+def test_wants_no_control_younger_than_packets_allow(share: str, at_most: str, *, fits: bool) -> None:
+    """At 50 Hz the age is 10 ms or less for half of the time at most, however fast packets are."""
+    text = spoiled(with_check(f"control_age: {{percentile: {share}, at_most: {at_most}}}"))
+    told = complaints(text)
+    assert (told == []) is fits
+    if not fits:
+        assert f"with a packet every 20 ms control is older than {at_most} too often" in told[0]
+
+
+def test_lets_control_be_younger_where_packets_come_faster() -> None:
+    burst = ("settle: 1 s", "burst: {count: 3, spacing: 4 ms}")
+    check = "control_age: {percentile: 50 %, at_most: 5 ms, during: [burst]}"
+    assert read(burst, with_check(check))
+    assert complaint(burst, with_check(check.replace("[burst]", "[elevon sweep]")))
+
+
+@pytest.mark.parametrize("value", ["yes please", "5"])
+def test_tells_every_way_to_write_extend(value: str) -> None:
+    told = complaint(("title: A small plan", f"title: A small plan\nextend: {value}"))
+    assert told.endswith("write true, false or a mapping with the keys up_to")
+
+
 def test_wants_a_limit_for_hum_where_mains_is_given() -> None:
     noise = with_check("noise: {at_most: 4 us, mains: 50 Hz}")
     assert "checks[1].noise.mains: `mains` without `hum`" in complaint(noise, ("settle: 1 s", "own_sticks"))

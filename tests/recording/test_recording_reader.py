@@ -14,8 +14,9 @@ from recording_samples import EVENTS, HEADER, ON_HARDWARE, SEEN_BY_WITNESS, STAR
 from harness.bench.protocol import DEVICES, Role
 from harness.errors import ExitCode, RecordingError
 from harness.recording import Direction, RecordingWriter, parse_recording, read_recording
-from harness.recording.pcapng import COMMENT, EPB_FLAGS, EPB_HASH, block, options, section_header
-from harness.recording.reader import PROBLEMS_MAX
+from harness.recording.pcapng import COMMENT, EPB_FLAGS, EPB_HASH, MARKS, block, options, section_header
+from harness.recording.reader import LATEST_NS, PROBLEMS_MAX
+from harness.recording.writer import MARK_KEY
 
 WHOLE = recorded()
 HEADER_SIZE = int.from_bytes(WHOLE[4:8], "little")
@@ -97,7 +98,7 @@ class TestWhole:
                 st.sampled_from(DEVICES),
                 st.sampled_from(Direction),
                 st.binary(max_size=300),
-                st.integers(0, 2**63),
+                st.integers(0, LATEST_NS - 1),
             ),
             max_size=30,
         ),
@@ -112,7 +113,7 @@ class TestWhole:
     json_values = st.recursive(
         st.none()
         | st.booleans()
-        | st.integers()
+        | st.integers(-(2**63) + 1, 2**63 - 1)
         | st.floats(allow_nan=False, allow_infinity=False)
         | st.text(),
         lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(), inner, max_size=3),
@@ -419,3 +420,44 @@ class TestForeign:
 def test_keeps_times_apart_from_the_bench_clock():
     moved = parse_recording(recorded(start_ns=START_NS + 12345), "x")
     assert moved == parse_recording(WHOLE, "x")
+
+
+class TestImpossible:
+    @pytest.mark.parametrize("bit", [18, 30, 31])
+    @pytest.mark.parametrize("place", [3, 4])
+    def test_skips_a_packet_with_a_time_that_no_run_reaches(self, place, bit):
+        at, _ = PACKETS[place]
+        data = bytearray(WHOLE)
+        data[at + 12 + bit // 8] ^= 1 << bit % 8
+        recording = parse_recording(bytes(data), "x")
+        assert len(seen(recording)) == len(EVENTS) - 1
+        assert recording.problems == (
+            f"the packet at byte {at} is skipped: no run lasts as long as its time says",
+        )
+        assert recording.damaged
+
+    def test_takes_a_time_that_a_long_run_may_reach(self):
+        data = bytearray(WHOLE)
+        data[PACKETS[3][0] + 12 + 2] ^= 1 << 1  # six and a half days
+        assert len(seen(parse_recording(bytes(data), "x"))) == len(EVENTS)
+
+    @pytest.mark.parametrize("number", ["1" + "0" * 30, str(1 << 63), "-" + "9" * 5000, "1e999", "-1e999"])
+    def test_skips_a_mark_with_a_number_beyond_64_bits(self, number):
+        text = f'{{"{MARK_KEY}": "trial", "deep": [{{"number": {number}}}]}}'.encode()
+        at, _, _ = blocks()[-1]
+        made = packet_block(text, interface=MARKS, flags=0)
+        recording = parse_recording(WHOLE[:at] + made + WHOLE[at:], "x")
+        assert not any(mark.kind == "trial" for mark in recording.marks)
+        assert recording.problems[0] == f"the mark at byte {at} is skipped: not the JSON text of a mark"
+
+    @given(flips=st.lists(st.integers(0, 8 * len(WHOLE) - 1), min_size=1, max_size=4))
+    def test_whatever_flips_every_time_and_number_fits_into_64_bits(self, flips):
+        data = bytearray(WHOLE)
+        for bit in flips:
+            data[bit // 8] ^= 1 << bit % 8
+        try:
+            recording = parse_recording(bytes(data), "x")
+        except RecordingError:
+            return
+        times = [at_ns for port in recording.ports.values() for at_ns in port.at_ns]
+        assert all(0 <= at_ns < LATEST_NS for at_ns in [*times, *(mark.at_ns for mark in recording.marks)])

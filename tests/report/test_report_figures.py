@@ -30,6 +30,8 @@ def told(**fields):
         (300.0, "ns", None, ("300 ns", "", "")),
         (1500.0, "us", ("at most", 2000.0), ("1500 us", "at most 2000 us", "500 us")),
         (1.0, "packets", ("at most", 1.0), ("1 packet", "at most 1", "0")),
+        (1.0, "packets in a row", ("at most", 5.0), ("1 packet in a row", "at most 5", "4")),
+        (47.3, "dB", ("at least", 40.0), ("47.3 dB", "at least 40 dB", "7.3 dB")),
         (3.0, "", ("at most", 0.0), ("3", "at most 0", "-3")),
         (INFINITE, "ns", ("at most", 1e9), ("never", "at most 1000 ms", "")),
         (INFINITE, "%", None, ("infinite", "", "")),
@@ -129,3 +131,16 @@ def test_tells_any_numbers_without_trouble(value, limit, low, high, unit):
     )
     for side in ("at least", "at most", ""):
         assert figures(replace(result, side=side)).line().isprintable()
+
+
+@pytest.mark.parametrize(
+    ("number", "unit", "words"),
+    [
+        ("1", "searches", "1 search"), ("1 more", "cuts", "1 more cut"), ("2 more", "cuts", "2 more cuts"),
+        ("1", "wrong pulses", "1 wrong pulse"), ("1", "packets in a row", "1 packet in a row"),
+        ("10", "packets in a row", "10 packets in a row"), ("1", "% of packets", "1 % of packets"),
+        ("1", "s", "1 s"), ("1", "", "1"), ("1", "packets/s", "1 packets/s"),
+    ],
+)  # fmt: skip
+def test_counts_one_thing_in_the_singular_whatever_follows(number, unit, words):
+    assert with_unit(number, unit) == words

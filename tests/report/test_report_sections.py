@@ -33,6 +33,11 @@ def test_says_nothing_where_nothing_was_measured():
         (Figure("skew", 40.2, "ppm", (39.7, 40.9), 0.95), "  skew  40.2 ppm  39.7 to 40.9 (95 %)"),
         (Figure("skew", 40.2, "ppm", (39.7, None), 0.95), "  skew  40.2 ppm  39.7 or more (95 %)"),
         (Figure("skew", 40.2, "ppm", (None, 41.0)), "  skew  40.2 ppm  41 or less"),
+        (
+            Figure("burst", 15.0, "packets", (15.0, 15.0), note="10 searches"),
+            "  burst  15 packets  10 searches",
+        ),
+        (Figure("burst", 15.2, "packets", (15.0, 15.0)), "  burst  15.2 packets  15"),
         (Figure("cuts", 1, "cuts"), "  cuts  1 cut"),
         (Figure("cuts", 1234567, "cuts"), "  cuts  1234567 cuts"),
         (Figure("p-value", 0.0000123, note="Wald and Wolfowitz"), "  p-value  1.2e-05  Wald and Wolfowitz"),

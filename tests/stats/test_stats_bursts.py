@@ -12,13 +12,18 @@ from harness.stats.bursts import (
     LONG_BURST,
     Tally,
     bursts_expected,
+    certain_limit,
+    clump_length,
+    decide,
     effective_trials,
+    hang_together,
     limits,
     limits_of,
     mean_burst,
     reached,
     share_limits,
     spread,
+    tallies,
     tally,
     trials_to_settle,
 )
@@ -65,6 +70,63 @@ def test_lengths_of_a_chain_have_no_spread_and_mixed_ones_have():
     # variance over that of a geometric length: 0.1 * 0.9 * 29**2 / (3.9 * 2.9) = 6.69
     assert spread(2000, lengths.sum(), (lengths**2).sum()) == pytest.approx(6.69, rel=0.1)
     assert spread(100, 300, 900) == 1.0
+
+
+# -- bursts that hang together ---------------------------------------------------------------------
+
+
+def runs_of(bad):
+    places = np.flatnonzero(np.diff(np.concatenate(([0], bad, [0]))))
+    return places[1::2] - places[::2], places[2::2] - places[1:-1:2]
+
+
+@pytest.mark.parametrize("burst", [1, 3, 10])
+def test_bursts_of_a_chain_seldom_hang_together(burst):
+    """Three looks at 1 % each: 3 % at most of 400 links, that is 12; 28 have a chance of 3e-5."""
+    rng = np.random.default_rng(burst)
+    flags = [chain(rng, 5_000, 0.02, max(burst, 1.0001)) for _ in range(400)]
+    joined = sum(len(hang_together(5_000, *runs_of(bad))[0]) < len(runs_of(bad)[0]) for bad in flags)
+    assert joined < 28
+
+
+def test_bursts_of_a_fade_hang_together():
+    """Ten fades: lost 1 of 4 packets over 40, then none for 960."""
+    bad = at([start + 4 * k for start in range(500, 10_000, 1_000) for k in range(10)], 10_000)
+    seen, (clumped,) = tallies(bad)
+    assert (seen.bad, seen.bursts) == (100, 100)
+    assert (clumped.bad, clumped.bursts) == (100, 10)
+    masses, far = hang_together(10_000, *runs_of(bad))
+    assert (masses.tolist(), set(far.tolist())) == ([10] * 10, {963})
+
+
+def test_bursts_hang_together_by_more_than_the_fixed_gap_of_rfc_3611():
+    """Section 4.7.2 (from memory) takes 16 packets for any link; here the mean gap of the link tells."""
+    wide = at([start + 30 * k for start in range(5_000, 100_000, 20_000) for k in range(10)], 100_000)
+    assert tallies(wide)[1][0].bursts == 5
+    narrow = at([start + 12 * k for start in range(0, 1_200, 120) for k in range(10)], 1_200)
+    assert tallies(narrow)[1][0].bursts == 100
+
+
+@pytest.mark.parametrize("places", [(), {50}, {50, 900}, {50, 51}, range(0, 1000, 20)])
+def test_few_or_even_losses_do_not_hang_together(places):
+    seen, worst = tallies(at(places, 1000))
+    assert worst == (seen,)
+
+
+def test_no_number_of_losses_or_trials_stops_hang_together():
+    for count in (0, 1, 2, 7):
+        for bad in (np.zeros(count, dtype=np.bool_), np.ones(count, dtype=np.bool_)):
+            assert int(hang_together(count, *runs_of(bad))[0].sum()) == bad.sum()
+
+
+def test_clumps_count_with_long_ones_in_store():
+    assert clump_length(100, 100, 10) == 10 + LONG_BURST
+    assert clump_length(100, 100, 100) == mean_burst(100, 100)
+
+
+def test_a_good_link_with_a_lost_packet_or_two_still_passes():
+    for places in ((), {700}, {200, 1100}, {100, 600, 1400}):
+        assert answer(at(places, 3000), 0.98) is True
 
 
 # -- published and exact ---------------------------------------------------------------------------
@@ -246,6 +308,32 @@ def test_one_more_loss_raises_the_lower_limit_by_little_if_at_all(bad, extra):
     after = share_limits(at(bad | {extra}, 2000), 0.95)
     part = 0.2 if before.bursts >= FEWEST_BURSTS else 0.65
     assert after.lower <= before.lower + part * (1 - before.lower)
+
+
+@pytest.mark.parametrize("confidence", [0.9, 0.999, 0.9999])
+def test_a_rare_shortfall_needs_the_confidence_asked_for_if_that_is_more(confidence):
+    """Where few bursts are expected a fail needs 99.9 %, and 99.99 % where that is asked for."""
+    given = 10_000, 40, 40
+    certain = float(certain_limit(*given, confidence))
+    assert certain == float(limits(*given, max(0.999, confidence))[1])
+    assert share_limits(at(range(0, 10_000, 250), 10_000), confidence).certain == pytest.approx(certain)
+    upper = float(limits(*given, confidence)[1])
+    between = (float(certain_limit(*given, 0.999)) + float(certain_limit(*given, 0.9999))) / 2
+    failed = decide((0.0, upper, certain), 10_000, 9_999.0, between)[1]
+    assert bool(failed) is (confidence < 0.9999)
+
+
+def test_unknown_ones_that_stand_in_the_way_are_not_settled_by_more():
+    """None is lost, but every twentieth is unknown: no number of packets can show 99 %, but 90 % they can."""
+    unknown = at(range(0, 400, 20), 400)
+    seen, worst = tallies(at((), 400), unknown=unknown)
+    assert trials_to_settle(seen, 0.99, 0.95) is not None
+    assert trials_to_settle(seen, 0.99, 0.95, worst=worst) is None
+    assert trials_to_settle(seen, 0.90, 0.95, worst=worst) is not None
+    lost = at(range(10, 400, 10), 400)
+    seen, worst = tallies(lost & ~unknown, unknown=unknown)
+    found = trials_to_settle(seen, 0.97, 0.95, worst=worst)
+    assert found is not None  # so many known losses that it fails in spite of the unknown ones
 
 
 @pytest.mark.parametrize(

@@ -64,6 +64,9 @@ def _plain_curves(monkeypatch):
     monkeypatch.setattr(curve, "BENDS", (0.0,))
     monkeypatch.setattr(curve, "FLOOR_LEAST", 1e-12)
     monkeypatch.setattr(curve, "FLOOR_MOST", 1e-11)
+    curve.keep_none()
+    yield
+    curve.keep_none()
 
 
 @pytest.mark.usefixtures("_plain_curves")
@@ -74,12 +77,12 @@ def test_crossing_and_its_limits_are_those_of_a_generalised_linear_model(seed):
     found = find_crossing(data, 0.3, 0.95)
     fit = glm(data)
     constant, slope = fit.params
-    assert found.estimate == pytest.approx((math.log(-math.log(0.7)) - constant) / slope, abs=0.004)
-    assert found.curve.slope == pytest.approx(-slope, rel=0.005)
+    assert found.estimate == pytest.approx((math.log(-math.log(0.7)) - constant) / slope, abs=1e-4)
+    assert found.curve.slope == pytest.approx(-slope, rel=1e-4)
     z = 1.6448536269514722  # NIST/SEMATECH e-Handbook section 1.3.6.7.1: 95 % of the normal are below 1.645
     if found.dispersion == 1:
         for end in (found.low, found.high):
-            assert 2 * (fit.llf - glm(data, end).llf) == pytest.approx(z * z, rel=0.01)
+            assert 2 * (fit.llf - glm(data, end).llf) == pytest.approx(z * z, rel=1e-4)
 
 
 @pytest.mark.usefixtures("_plain_curves")
@@ -87,7 +90,7 @@ def test_profile_is_the_likelihood_of_the_model_through_that_level():
     data = drawn(LEVELS, TRUTH.loss(LEVELS), 5)
     at = np.array([-14.0, -12.0, -10.5])
     ours, theirs = profile(data, at, 0.3), [glm(data, level).llf for level in at]
-    assert np.diff(ours) == pytest.approx(np.diff(theirs), abs=0.01)
+    assert np.diff(ours) == pytest.approx(np.diff(theirs), abs=1e-5)
 
 
 def test_a_curve_with_floor_and_bend_is_found_again():
@@ -109,7 +112,42 @@ def test_no_curve_of_the_family_is_likelier_than_the_best_one(bend, slope, floor
     data = drawn(levels, truth.loss(levels), seed=4, made=2_000).pooled()
     share = np.clip(truth.loss(data.level), 1e-300, 1 - 1e-16)
     known = (data.lost * np.log(share) + (data.made - data.lost) * np.log1p(-share)).sum()
-    assert profile(data, np.array([-2.3]), 0.01)[0] >= known - 0.02
+    assert profile(data, np.array([-2.3]), 0.01)[0] >= known - 1e-6
+
+
+STARTS = [(2.0, 0.001), (3.0, 0.3)]
+
+
+def climbed(data, loss, bend, bounds):
+    """Return the largest log-likelihood of curves with this bend, by scipy.optimize from several starts."""
+    from scipy.optimize import minimize
+    from scipy.stats import binom
+
+    def depth(at):
+        share = Curve(at[0], loss, math.exp(at[1]), bend, at[2] * loss).loss(data.level)
+        return -binom.logpmf(data.lost, data.made, np.clip(share, 1e-300, 1 - 1e-15)).sum()
+
+    limits = (bounds, (math.log(curve.SLOPES[0]), math.log(curve.SLOPES[1])), (0.0, curve.FLOOR_MOST))
+    starts = [(sum(bounds) / 2, math.log(slope), floor) for slope, floor in STARTS]
+    return max(-minimize(depth, at, method="L-BFGS-B", bounds=limits).fun for at in starts)
+
+
+@pytest.mark.parametrize("floor", [0.0, 0.1])
+def test_estimate_and_limits_are_where_a_general_optimiser_finds_them(floor):
+    """A high floor makes a ridge with several tops; a search that misses one puts the limits too near."""
+    truth = Curve(level_db=-11.3, share=0.316, slope=2.5, bend=0.15, floor=floor)
+    data = drawn(LEVELS, truth.loss(LEVELS), 3, made=250)
+    found = find_crossing(data, 0.316, 0.95)
+    pooled = data.pooled()
+
+    def best(low, high):
+        return max(climbed(pooled, 0.316, bend, (low, high)) for bend in curve.BENDS)
+
+    top = best(-13.3, -9.3)
+    assert best(found.estimate, found.estimate) == pytest.approx(top, abs=1e-4)
+    allowed = curve._allowed(0.95, found.dispersion, found.freedom) / 2
+    for end in (found.low, found.high):
+        assert top - best(end, end) == pytest.approx(allowed, abs=1e-3)
 
 
 def test_without_any_loss_the_level_is_only_known_to_be_weaker():
@@ -160,24 +198,24 @@ def test_levels_that_are_off_count_as_scatter():
 
 def test_a_level_without_effect_does_not_rise():
     """A constant loss rises by 13.8 or more once in a thousand times (chi-squared, 2 degrees of freedom)."""
-    flat = [find_crossing(drawn(LEVELS, 0 * LEVELS + 0.05, seed), 0.3, 0.95).rise for seed in range(5)]
+    flat = [find_crossing(drawn(LEVELS, 0 * LEVELS + 0.05, seed), 0.3, 0.95).rise for seed in range(3)]
     assert max(flat) < 13.8
     assert find_crossing(drawn(LEVELS, TRUTH.loss(LEVELS), 1), 0.3, 0.95).rise > 1_000
 
 
 def test_one_sided_limits_hold_as_often_as_they_say():
-    """20 runs: each limit may miss at most 5 times; at 5 % that is passed once in 3 000 times (binomial)."""
+    """12 runs: each limit may miss at most 4 times; at 5 % that is passed once in 5 000 times (binomial)."""
     below = above = 0
-    for seed in range(20):
+    for seed in range(12):
         data = drawn(LEVELS + 0.03 * seed, TRUTH.loss(LEVELS + 0.03 * seed), seed, made=300)
         found = find_crossing(data, 0.3, 0.95)
         below += found.high < TRUTH.level_db
         above += found.low > TRUTH.level_db
-    assert below <= 5
-    assert above <= 5
+    assert below <= 4
+    assert above <= 4
 
 
-@settings(max_examples=15)
+@settings(max_examples=10)
 @given(
     st.lists(
         st.tuples(st.floats(-200, 200), st.integers(0, 3), st.integers(0, 300), st.floats(0, 1)),

@@ -2,11 +2,21 @@
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 from scipy.stats import f as f_distribution
 
 from harness.clock import MS, S
 from harness.stats import periods
-from harness.stats.periods import burst_starts, events_needed, find_period, trials_for
+from harness.stats.periods import (
+    SURE,
+    burst_starts,
+    events_needed,
+    find_period,
+    hits_by_chance,
+    hits_of,
+    may_hide,
+    trials_for,
+)
 
 T = 20 * MS
 SHORTEST = periods.SHORTEST * T
@@ -139,3 +149,41 @@ def test_as_many_events_in_step_as_needed_are_found_and_half_are_not(span_s):
         lost[7 :: len(lost) // events] = True
         lost[np.flatnonzero(lost)[events:]] = False
         assert (searched(lost).p_value < 1e-3) is found
+
+
+def test_a_routine_makes_as_many_events_as_a_binomial_quantile():
+    for turns in (5, 30, 151):
+        hits = int(hits_of(turns))
+        assert binom.sf(hits - 1, turns, 0.5) >= SURE > binom.sf(hits, turns, 0.5)
+
+
+def hides(lost, period_ns):
+    return may_hide(np.flatnonzero(lost) * T, period_ns, len(lost) * T, T)
+
+
+@pytest.mark.parametrize("others", [0.0, 0.02])
+@pytest.mark.parametrize("period_ns", [700 * MS, 1_986_700_000, 2 * S])
+def test_a_routine_is_never_ruled_out_and_losses_at_random_are(others, period_ns):
+    """Every time, and every other time; 6 runs each. The latter makes too few losses once in 20 runs, so
+    more than 2 of 6 once in 450 (false alarm of this test)."""
+    generator = np.random.default_rng(8)
+    packets, missed = 4_000, 0
+    for _ in range(6):
+        hit = in_step(generator, 80, period_ns)
+        assert hides(hit | (generator.random(packets) < others), 2 * S)
+        hit &= np.repeat(generator.random(packets // 35 + 1) < 0.5, 35)[:packets]
+        missed += not hides(hit | (generator.random(packets) < others), 2 * S)
+        assert not hides(generator.random(packets) < 0.01, 2 * S)
+    assert missed <= 2
+
+
+def test_what_cannot_be_folded_may_hide():
+    late = np.arange(0, 3 * periods.MOST_FOLDED + 3, 3) * T
+    assert may_hide(late, S, 600 * S, T)
+    assert may_hide(late[:50], 2 * S, 19 * S, T)
+    assert not may_hide(late[:1], 2 * S, 40 * S, T)
+
+
+def test_chance_fills_a_window_as_poisson_says():
+    """100 losses, windows of 4 of 128 bins: 3.1 expected, and 16 or more once in 10^6 (Poisson)."""
+    assert hits_by_chance(100, 250.0) == 16
