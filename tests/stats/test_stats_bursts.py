@@ -300,14 +300,13 @@ def test_one_more_loss_never_turns_a_fail_into_a_pass(bad, extra, percent):
 @settings(max_examples=60, deadline=None)
 @given(st.sets(st.integers(0, 1999), max_size=100), st.integers(0, 1999))
 def test_one_more_loss_raises_the_lower_limit_by_little_if_at_all(bad, extra):
-    """A further burst tells of the length of all: it may win back part of the doubt, never of the share.
+    """A further burst tells of the length of all, and whether they hang together: part of the doubt may go.
 
-    The most in 23 000 drawn patterns was 0.57 of the doubt with fewer than ten bursts, 0.10 beyond.
+    The most in 53 688 drawn patterns, half of them in clumps, was 0.75 of the doubt.
     """
     before = share_limits(at(bad, 2000), 0.95)
     after = share_limits(at(bad | {extra}, 2000), 0.95)
-    part = 0.2 if before.bursts >= FEWEST_BURSTS else 0.65
-    assert after.lower <= before.lower + part * (1 - before.lower)
+    assert after.lower <= before.lower + 0.85 * (1 - before.lower)
 
 
 @pytest.mark.parametrize("confidence", [0.9, 0.999, 0.9999])
