@@ -84,6 +84,12 @@ def _rfc(known: Flags) -> list[Figure]:
         ),
         Figure("bursts", len(found.bursts), note=f"RFC 3611, Gmin {stats.GAP_LEAST}"),
     ]  # fmt: skip
+    between = stats.between_periods(known)[1:]
+    if len(between):
+        figures.append(
+            Figure("shortest way from one loss period to the next", int(between.min()), "packets",
+                   note="RFC 3357 section 6.4")
+        )  # fmt: skip
     if found.burst_density is not None:
         figures.append(
             Figure("lost in bursts", 100 * found.burst_density, "%", note="RFC 3611 burst density")

@@ -13,8 +13,8 @@ from harness.measure.delivery import (
     LOST_NS,
     DeliveryCounts,
     Fates,
+    breaks_before,
     count_delivery,
-    loss_runs,
     packet_fates,
 )
 from harness.measure.evidence import Evidence
@@ -29,6 +29,7 @@ from harness.stats.bursts import (
     tallies,
     trials_to_settle,
 )
+from harness.stats.runs import loss_periods
 from harness.verdict import CheckResult, Verdict
 
 BURSTY: Final = 1.5
@@ -66,7 +67,7 @@ def judge_delivery(rule: p.Delivery, evidence: Evidence) -> CheckResult:
         sample_unit="packets",
         needed=needed,
         counts=_whole_numbers(counts),
-        examples=_lost_examples(evidence, fates),
+        examples=_lost_examples(evidence, fates, rule.during),
         advice=_advice(verdict, rule, counts),
     )
 
@@ -124,8 +125,8 @@ def _whole_numbers(counts: DeliveryCounts) -> dict[str, int]:
     }
 
 
-def _lost_examples(evidence: Evidence, fates: Fates) -> tuple[str, ...]:
-    runs = loss_runs(fates.lost)
+def _lost_examples(evidence: Evidence, fates: Fates, during: tuple[str, ...]) -> tuple[str, ...]:
+    runs = loss_periods(fates.lost, breaks_before(evidence, fates.row, during))
     order = np.argsort(-runs[:, 1], kind="stable")[:EXAMPLES]
     lines = []
     for first, length in runs[np.sort(order)].tolist():

@@ -12,6 +12,7 @@ from harness.bench.protocol import Role
 from harness.measure.arrays import Flags, Ints, inside
 from harness.measure.evidence import Evidence
 from harness.measure.memo import remembered
+from harness.stats.runs import loss_periods
 
 NUMBERS: Final = 1 << 16
 LOST_NS: Final = int(np.iinfo(np.int64).max)
@@ -42,7 +43,8 @@ class DeliveryCounts:
     """Whole numbers of packets: sent = applied + lost + unknown. Late ones are among the lost.
 
     `bursts` and `longest_burst` count loss periods and the longest run of lost packets (RFC 3357 sections 4
-    and 6.5). `acked_not_applied` and `applied_not_acked` are where the transmitter believed wrongly.
+    and 6.5), none across a cut or a restart. `acked_not_applied` and `applied_not_acked` are where the
+    transmitter believed wrongly.
     """
 
     sent: int
@@ -101,7 +103,7 @@ def count_delivery(evidence: Evidence, fates: Fates, during: tuple[str, ...] = (
     Delivery = applied / sent; the loss ratio of RFC 7680 section 4.1 is 1 - that. Undefined for no packets.
     """
     applied = inside(evidence.applied.at_ns, evidence.spans(during))
-    runs = loss_runs(fates.lost)
+    runs = loss_periods(fates.lost, breaks_before(evidence, fates.row, during))
     acked, arrived = evidence.sent.acked[fates.row], fates.latency_ns != LOST_NS
     late = fates.lost & arrived
     unknown = int(fates.unknown.sum()) + fates.unreported
@@ -121,14 +123,14 @@ def count_delivery(evidence: Evidence, fates: Fates, during: tuple[str, ...] = (
     )
 
 
-def loss_runs(lost: Flags) -> Ints:
-    """Return the loss periods as (n, 2): place of the first lost packet, number of packets in a row.
-
-    Source: RFC 3357 section 4 (loss period) and 6.5 (period lengths).
-    """
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], lost, [False])).astype(np.int8)))
-    starts, ends = edges[::2], edges[1::2]
-    return np.stack((starts, ends - starts), axis=1)
+def breaks_before(evidence: Evidence, row: Ints, during: tuple[str, ...] = ()) -> Flags:
+    """Return which sent rows, in time order, follow a cut, a restart or the begin of a step `during`."""
+    at_ns, segment = evidence.sent.at_ns[row], evidence.sent.segment[row]
+    walls = np.concatenate((evidence.excused[:, 0], evidence.spans(during)[:, 0]))
+    passed = np.searchsorted(np.sort(walls), at_ns, side="right")
+    breaks: Flags = np.diff(passed, prepend=-1) != 0
+    breaks |= np.diff(segment, prepend=segment[:1] - 1) != 0
+    return breaks
 
 
 def first_latency(evidence: Evidence) -> Ints:

@@ -11,10 +11,11 @@ from typing import Final, Literal
 import numpy as np
 
 from harness.measure.arrays import Flags, Ints, meeting
-from harness.measure.delivery import NUMBERS, packet_fates
+from harness.measure.delivery import NUMBERS, breaks_before, packet_fates
 from harness.measure.evidence import Evidence
 from harness.measure.memo import remembered
 from harness.stats.periods import SHORTEST, PeriodSearch, burst_starts, find_period
+from harness.stats.runs import loss_periods
 
 MOST_MISSING: Final = 1_000
 """A step in packet numbers that is longer than this is no row of missing reports."""
@@ -68,11 +69,7 @@ def loss_series(evidence: Evidence, during: tuple[str, ...] = ()) -> LossSeries:
     times = sent.at_ns[fates.row]
     kept = ~meeting(times, times, evidence.excused)
     row, at_ns = fates.row[kept], times[kept]
-    walls = np.concatenate((evidence.excused[:, 0], evidence.spans(during)[:, 0]))
-    passed = np.searchsorted(np.sort(walls), at_ns, side="right")
-    segment = sent.segment[row]
-    breaks = np.diff(passed, prepend=-1) != 0
-    breaks |= np.diff(segment, prepend=segment[:1] - 1) != 0
+    breaks = breaks_before(evidence, row, during)
     missing = (np.diff(sent.number[row], prepend=sent.number[row][:1] - 1) % NUMBERS) - 1
     missing = np.where(breaks | (missing > MOST_MISSING) | (missing < 0), 0, missing)
     delivered = fates.delivered[kept]
@@ -142,9 +139,8 @@ def loss_runs(series: LossSeries) -> LossRuns:
 
 def _runs(bad: Flags, breaks: Flags) -> tuple[Ints, Ints]:
     """Return the first and the last place of each run of `bad`."""
-    before = np.concatenate(([False], bad[:-1])) & ~breaks
-    after = np.concatenate((bad[1:] & ~breaks[1:], [False])) if len(bad) else bad
-    return np.flatnonzero(bad & ~before), np.flatnonzero(bad & ~after)
+    first, length = loss_periods(bad, breaks).T
+    return first, first + length - 1
 
 
 @dataclass(frozen=True, slots=True)

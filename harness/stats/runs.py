@@ -26,13 +26,18 @@ GAP_LEAST: Final = 16
 """Gmin, the recommended value of RFC 3611 section 4.7.2: received packets in a row that end a burst."""
 
 
-def loss_periods(lost: Flags) -> Ints:
+def loss_periods(lost: Flags, breaks: Flags | None = None) -> Ints:
     """Return the loss periods as (n, 2): place of the first lost packet, packets lost in a row.
 
+    None goes across a packet in `breaks`, which does not follow the one before it.
     Source: RFC 3357 section 4 (loss period) and 6.5 (period lengths).
     """
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], lost, [False])).astype(np.int8)))
-    return np.stack((edges[::2], edges[1::2] - edges[::2]), axis=1)
+    joined = lost[:-1] & lost[1:]
+    if breaks is not None:
+        joined &= ~breaks[1:]
+    first = np.flatnonzero(lost & ~np.concatenate(([False], joined))[: len(lost)])
+    last = np.flatnonzero(lost & ~np.concatenate((joined, [False]))[: len(lost)])
+    return np.stack((first, last - first + 1), axis=1)
 
 
 def loss_distances(lost: Flags) -> Ints:

@@ -1,15 +1,14 @@
 """Packets sent, applied, lost, unknown: whole numbers that always add up."""
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scenario import RUN_NS, RX, TX, Reset, Scenario, drop_every, every
+from scenario import RUN_NS, RX, TX, Reset, Scenario, Silence, drop_every, every
 
 from harness.clock import MS, S
 from harness.codec import messages as wire
 from harness.measure import gather
-from harness.measure.delivery import count_delivery, loss_runs, packet_fates
+from harness.measure.delivery import count_delivery, packet_fates
 from harness.measure.tables import BUFFERED
 
 
@@ -18,25 +17,22 @@ def counted(scenario, during=()):
     return count_delivery(evidence, packet_fates(evidence, during), during)
 
 
-def test_loss_runs_are_the_loss_periods_of_rfc_3357():
-    """RFC 3357 section 4 (read): r r r x r r x x x r x r r x x x has four loss periods, at 3, 6, 10, 13."""
-    lost = np.array([mark == "x" for mark in "rrrxrrxxxrxrrxxx"])
-    assert loss_runs(lost)[:, 0].tolist() == [3, 6, 10, 13]
-    assert loss_runs(lost)[:, 1].tolist() == [1, 3, 1, 3]
-
-
-def test_loss_runs_have_the_lengths_of_rfc_3357():
-    """RFC 3357 section 6.5 (read): losses at 2, 5, 7, 9, 10 of ten make periods of length 1, 1, 1, 2."""
-    lost = np.isin(np.arange(1, 11), [2, 5, 7, 9, 10])
-    assert loss_runs(lost)[:, 1].tolist() == [1, 1, 1, 2]
-    assert loss_runs(np.zeros(5, dtype=bool)).tolist() == []
-
-
 def test_loss_ratio_is_the_rfc_7680_example():
     """RFC 7680 section 4.1 (read): losses 0 0 1 0 0 give a ratio of 0.2. Here forty times over."""
     counts = counted(Scenario(lost=every(2, 5)))
     assert counts.lost / counts.sent == pytest.approx(0.2, abs=0.003)
     assert counts.sent == counts.applied + counts.lost == 200
+
+
+def test_no_burst_goes_across_a_cut():
+    cut = Silence(RUN_NS + 2 * S, 500 * MS)
+
+    def lost(packet):
+        before, after = cut.at_ns - packet.at_ns, packet.at_ns - cut.at_ns - 500 * MS
+        return -40 * MS < before < 85 * MS or 0 <= after < 105 * MS
+
+    counts = counted(Scenario(seconds=8.0, silences=[cut], lost=lost))
+    assert (counts.bursts, counts.lost) == (2, 2 * counts.longest_burst)
 
 
 @pytest.mark.parametrize(("late_ms", "lost"), [(99, 0), (101, 1)])

@@ -24,6 +24,14 @@ def at(packets, places):
 RFC_6_5 = at(10, [2, 5, 7, 9, 10])
 
 
+def test_loss_periods_end_where_packets_no_longer_follow_each_other():
+    lost = series("x x x r x x")
+    breaks = np.array([True, False, True, False, False, True])
+    assert runs.loss_periods(lost, breaks).tolist() == [[0, 2], [2, 1], [4, 1], [5, 1]]
+    assert runs.loss_periods(lost[:0], breaks[:0]).tolist() == []
+    assert runs.loss_periods(lost[:0]).tolist() == []
+
+
 def test_loss_periods_begin_where_rfc_3357_section_4_says():
     assert runs.loss_periods(series("r r r x r r x x x r x r r x x x"))[:, 0].tolist() == [3, 6, 10, 13]
 
