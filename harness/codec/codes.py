@@ -37,11 +37,14 @@ class Ability(IntFlag):
     INJECT = 1 << 3
     MUTE_ACKS = 1 << 4
     RESTART = 1 << 5
+    RESTART_AT = 1 << 6
+    DISTURB = 1 << 7
     SET_PACKET_RATE = 1 << 8
     SET_POWER = 1 << 9
     SET_RADIO_CHANNEL = 1 << 10
     SET_RETRANSMIT_LIMIT = 1 << 11
     SET_RETRANSMIT_DELAY = 1 << 12
+    DEAFEN = 1 << 13
 
 
 class SettingId(IntEnum):
@@ -52,6 +55,15 @@ class SettingId(IntEnum):
     RADIO_CHANNEL = 3  # number
     RETRANSMIT_LIMIT = 4  # attempts after the first
     RETRANSMIT_DELAY_US = 5  # us
+
+
+class Disturbance(IntEnum):
+    """What a transmitter sends in a `Disturb`, in place of its own packets or between them."""
+
+    CORRUPTED = 1  # in place: whole on the air, but the check inside the packet is wrong
+    FOREIGN = 2  # in place: right in itself, but another transmitter's
+    REPEATED = 3  # in place: its last packet again, with the same number
+    BESIDE = 4  # between its own packets: another transmitter's
 
 
 class Result(IntEnum):

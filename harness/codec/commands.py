@@ -91,6 +91,28 @@ class Restart(Empty):
 
 
 @dataclass(frozen=True, slots=True)
+class RestartAt:
+    """PC to any device: reply, then restart as after a reset, with the counters at these values.
+
+    `clock_us` is the device time at the start, `packet` a transmitter's first packet number.
+    """
+
+    TYPE: ClassVar[int] = 0x07
+    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<IH")
+    clock_us: int
+    packet: int
+
+    def pack(self) -> bytes:
+        """Return `clock u32 | packet u16`."""
+        return self.LAYOUT.pack(self.clock_us, self.packet)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> RestartAt:
+        """Read a payload; raises MessageError."""
+        return cls(*unpack_fixed(cls.LAYOUT, payload))
+
+
+@dataclass(frozen=True, slots=True)
 class Sticks:
     """PC to transmitter: use these pulses (us) in place of the analogue inputs until told otherwise."""
 
@@ -147,6 +169,29 @@ class Silence:
 
 
 @dataclass(frozen=True, slots=True)
+class Disturb:
+    """PC to transmitter: for `duration_us`, beginning `delay_us` after this arrives, send what `kind` says.
+
+    `kind` is a `Disturbance`.
+    """
+
+    TYPE: ClassVar[int] = 0x13
+    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<BII")
+    kind: int
+    delay_us: int
+    duration_us: int
+
+    def pack(self) -> bytes:
+        """Return `kind u8 | delay u32 | duration u32`."""
+        return self.LAYOUT.pack(self.kind, self.delay_us, self.duration_us)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> Disturb:
+        """Read a payload; raises MessageError."""
+        return cls(*unpack_fixed(cls.LAYOUT, payload))
+
+
+@dataclass(frozen=True, slots=True)
 class Inject:
     """PC to receiver: report these raw telemetry values in place of the sensors' (field number, raw i32).
 
@@ -186,5 +231,27 @@ class MuteAcks:
 
     @classmethod
     def unpack(cls, payload: bytes) -> MuteAcks:
+        """Read a payload; raises MessageError."""
+        return cls(*unpack_fixed(cls.LAYOUT, payload))
+
+
+@dataclass(frozen=True, slots=True)
+class Deafen:
+    """PC to receiver: for `duration_us`, beginning `delay_us` after this arrives, throw every packet away.
+
+    Its module goes on receiving and acknowledging; nothing else in the firmware gets to see a packet.
+    """
+
+    TYPE: ClassVar[int] = 0x22
+    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<II")
+    delay_us: int
+    duration_us: int
+
+    def pack(self) -> bytes:
+        """Return `delay u32 | duration u32`."""
+        return self.LAYOUT.pack(self.delay_us, self.duration_us)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> Deafen:
         """Read a payload; raises MessageError."""
         return cls(*unpack_fixed(cls.LAYOUT, payload))

@@ -22,6 +22,7 @@ from harness.codec.codes import (
     SENT_IN_BURST,
     SIGNAL_UNKNOWN,
     Ability,
+    Disturbance,
     OutputReason,
     Result,
     SettingId,
@@ -30,6 +31,8 @@ from harness.codec.codes import (
 )
 from harness.codec.commands import (
     Burst,
+    Deafen,
+    Disturb,
     Identify,
     Inject,
     KeepAlive,
@@ -37,6 +40,7 @@ from harness.codec.commands import (
     Ping,
     Release,
     Restart,
+    RestartAt,
     Setting,
     Silence,
     Sticks,
@@ -46,6 +50,7 @@ from harness.codec.layout import Message, MessageError
 from harness.codec.reports import (
     Applied,
     Counters,
+    Disturbed,
     Identity,
     OutputChange,
     Pong,
@@ -73,6 +78,10 @@ __all__ = [
     "Applied",
     "Burst",
     "Counters",
+    "Deafen",
+    "Disturb",
+    "Disturbance",
+    "Disturbed",
     "Identify",
     "Identity",
     "Inject",
@@ -88,6 +97,7 @@ __all__ = [
     "Release",
     "Reply",
     "Restart",
+    "RestartAt",
     "Result",
     "Sent",
     "Setting",
@@ -103,14 +113,16 @@ __all__ = [
 ]
 
 AnyMessage = (
-    Identify | Ping | KeepAlive | Release | Setting | Restart | Sticks | Burst | Silence | Inject | MuteAcks
-    | Identity | Pong | Reply | Started | Sent | Telemetry | Applied | OutputChange | Counters | Pulses
+    Identify | Ping | KeepAlive | Release | Setting | Restart | RestartAt | Sticks | Burst | Silence | Disturb
+    | Inject | MuteAcks | Deafen | Identity | Pong | Reply | Started | Sent | Telemetry | Disturbed | Applied
+    | OutputChange | Counters | Pulses
 )  # fmt: skip
 BY_TYPE: Final = {
     kind.TYPE: kind
     for kind in (
-        Identify, Ping, KeepAlive, Release, Setting, Restart, Sticks, Burst, Silence, Inject, MuteAcks,
-        Identity, Pong, Reply, Started, Sent, Telemetry, Applied, OutputChange, Counters, Pulses,
+        Identify, Ping, KeepAlive, Release, Setting, Restart, RestartAt, Sticks, Burst, Silence, Disturb,
+        Inject, MuteAcks, Deafen, Identity, Pong, Reply, Started, Sent, Telemetry, Disturbed, Applied,
+        OutputChange, Counters, Pulses,
     )
 }  # fmt: skip
 

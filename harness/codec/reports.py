@@ -180,6 +180,30 @@ class Telemetry:
 
 
 @dataclass(frozen=True, slots=True)
+class Disturbed:
+    """Transmitter to PC: a `Disturb` of this kind is over, at `at_us`.
+
+    `packets` counts what it sent for it, `acknowledged` how many of them were; both stop at 65 535.
+    """
+
+    TYPE: ClassVar[int] = 0x52
+    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<BIHH")
+    kind: int
+    at_us: int
+    packets: int
+    acknowledged: int
+
+    def pack(self) -> bytes:
+        """Return `kind u8 | at u32 | packets u16 | acknowledged u16`."""
+        return self.LAYOUT.pack(self.kind, self.at_us, self.packets, self.acknowledged)
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> Disturbed:
+        """Read a payload; raises MessageError."""
+        return cls(*unpack_fixed(cls.LAYOUT, payload))
+
+
+@dataclass(frozen=True, slots=True)
 class Applied:
     """Receiver to PC: a packet took effect at `at_us`, and the outputs became these pulses."""
 

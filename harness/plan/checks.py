@@ -166,6 +166,41 @@ class NoFalseFailsafe:
 
 
 @dataclass(frozen=True, slots=True)
+class StartUp:
+    """Outputs of the receiver from each start to its first packet: the declared failsafe, and no twitch."""
+
+    WORD: ClassVar[str] = "start_up"
+    tolerance_us: int = key(Pulse(0, 500), "Largest deviation.", 0, yaml="tolerance")
+
+
+@dataclass(frozen=True, slots=True)
+class FailsafeMargin:
+    """How far the lowest throttle that the sticks can produce stands above the throttle in failsafe.
+
+    For a flight controller downstream that tells failsafe by the throttle's pulse.
+    """
+
+    WORD: ClassVar[str] = "failsafe_margin"
+    at_least_us: int = key(Pulse(1, 500), "Smallest distance on any throttle channel.", yaml="at_least")
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """Packets are applied in the order in which they were sent, and none that was never sent."""
+
+    WORD: ClassVar[str] = "order"
+    at_most: int = key(Whole(0, 1_000_000), "Largest number out of order or never sent.", 0)
+
+
+@dataclass(frozen=True, slots=True)
+class OutputRange:
+    """Every output always lies within its channel's range, or at its failsafe value."""
+
+    WORD: ClassVar[str] = "output_range"
+    tolerance_us: int = key(Pulse(0, 500), "How far beyond an end an output may go.", 0, yaml="tolerance")
+
+
+@dataclass(frozen=True, slots=True)
 class Fidelity:
     """Each applied packet's outputs equal the sticks it was sent with."""
 
@@ -322,7 +357,11 @@ Check = (
     | FailsafeOutputs
     | FailsafeExit
     | NoFalseFailsafe
+    | StartUp
+    | FailsafeMargin
     | Fidelity
+    | Order
+    | OutputRange
     | NoGlitch
     | Noise
     | TelemetryValue
@@ -346,7 +385,11 @@ CHECK_KINDS: tuple[type, ...] = (
     FailsafeOutputs,
     FailsafeExit,
     NoFalseFailsafe,
+    StartUp,
+    FailsafeMargin,
     Fidelity,
+    Order,
+    OutputRange,
     NoGlitch,
     Noise,
     TelemetryValue,

@@ -201,6 +201,13 @@ class Extend:
 
 
 @dataclass(frozen=True, slots=True)
+class Soak:
+    """Play all steps again and again for hours; each round is judged, and all of them together."""
+
+    for_ns: int = key(Duration(S, MAX_DURATION_NS), "How long in all.", yaml="for")
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """A whole test plan. `name` is the file's stem, `text` the file as read."""
 
@@ -215,6 +222,11 @@ class Plan:
         Nested(Extend, flag=True),
         "Whether to play all steps again while a check is inconclusive for want of samples, up to a cap; "
         "each check's confidence then holds for all looks at the data together.",
+        None,
+    )
+    soak: Soak | None = key(
+        Nested(Soak),
+        "Whether to play all steps again and again for hours; each round is judged, and all of them together.",
         None,
     )
     steps: tuple[PlanStep, ...] = key(Variants("step"), "What to do, in order.")

@@ -14,6 +14,7 @@ from harness.plan.kinds import (
     Decibel,
     Distance,
     Duration,
+    Flag,
     Frequency,
     Items,
     Name,
@@ -94,6 +95,11 @@ class Sweep:
     dwell_ns: int | None = key(
         Duration(MS, S), "Time on each stair; two packet periods if left out.", None, yaml="dwell"
     )
+    together: bool = key(
+        Flag(),
+        "Move all these channels at once, each from another place of its span, so that no two go in step.",
+        False,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,15 +135,39 @@ class Burst:
     pause_ns: int = key(Duration(0, HOUR), "Rest after each burst.", S, yaml="pause")
 
 
+CutBy = Literal["silence", "corrupted", "foreign", "repeated", "deaf"]
+CUT_WAYS: tuple[CutBy, ...] = ("silence", "corrupted", "foreign", "repeated", "deaf")
+_ABILITY = (
+    Choice("required", "if present"),
+    "Whether firmware that cannot do this is refused, or the step is then left out and named as not shown.",
+    "required",
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """Silence the transmitter, with the sticks off their rest before it and moved during it."""
+    """Cut the link, with the sticks off their rest before it and moved during it."""
 
     WORD: ClassVar[str] = "cut"
-    duration_ns: int = key(
-        Duration(MS, 60 * S, multiple_ns=US), "How long the transmitter is silent.", yaml="duration"
-    )
+    duration_ns: int = key(Duration(MS, 60 * S, multiple_ns=US), "How long the link is cut.", yaml="duration")
     times: int = key(Whole(1, 10_000), "How many cuts.", 1)
+    by: CutBy = key(
+        Choice(*CUT_WAYS),
+        "silence: the transmitter sends nothing. corrupted, foreign, repeated: it sends only packets whose "
+        "check is wrong, packets of another transmitter, its last packet again and again. deaf: the "
+        "receiver's module acknowledges and its firmware gets nothing.",
+        "silence",
+    )
+    sticks: Literal["drawn", "ends", "high"] = key(
+        Choice("drawn", "ends", "high"),
+        "Where the sticks stand before each cut. drawn: off their failsafe values; ends: at the ends of "
+        "their travel, so that over the cuts every two channels meet in all four ways; high: all at the "
+        "high end. They are elsewhere after it.",
+        "drawn",
+    )
+    burst: int = key(
+        Whole(0, 1_000), "Extra packets, back to back, that are under way when the cut begins.", 0
+    )
     phase: int | Literal["random"] = key(
         Duration(0, S, word="random", multiple_ns=US),
         "Delay of the cut after the command; `random` draws it from one packet period.",
@@ -152,10 +182,54 @@ class Cut:
         None,
         yaml="packet_rate",
     )
+    ability: Literal["required", "if present"] = key(*_ABILITY)
 
     def period_ns(self, link_period_ns: int) -> int:
         """Time from one packet to the next during these cuts, in ns."""
         return 10**12 // self.packet_rate_mhz if self.packet_rate_mhz else link_period_ns
+
+
+@dataclass(frozen=True, slots=True)
+class Fade:
+    """Let packets get rarer until none comes, and come back the same way: a flight out of range and back.
+
+    Between single packets the transmitter is silent for 1, 2, 3 ... packet periods over `over`, then for
+    `duration`, then the other way round.
+    """
+
+    WORD: ClassVar[str] = "fade"
+    over_ns: int = key(
+        Duration(100 * MS, 60 * S, multiple_ns=US), "How long the link gets worse, and better again.",
+        yaml="over",
+    )  # fmt: skip
+    duration_ns: int = key(
+        Duration(MS, 60 * S, multiple_ns=US), "How long nothing at all comes through.", yaml="duration"
+    )
+    times: int = key(Whole(1, 1_000), "How many fades.", 1)
+    before_ns: int = key(Duration(0, HOUR), "Time linked before each fade.", 500 * MS, yaml="before")
+    after_ns: int = key(Duration(0, HOUR), "Time linked after each fade.", 500 * MS, yaml="after")
+
+
+@dataclass(frozen=True, slots=True)
+class Mute:
+    """Have the receiver acknowledge nothing: packets arrive, and the transmitter does not learn of it."""
+
+    WORD: ClassVar[str] = "mute"
+    for_ns: int = key(Duration(MS, 60 * S, multiple_ns=US), "How long.", yaml="for")
+    times: int = key(Whole(1, 1_000), "How many times.", 1)
+    pause_ns: int = key(Duration(0, HOUR), "Time linked after each.", 500 * MS, yaml="pause")
+    ability: Literal["required", "if present"] = key(*_ABILITY)
+
+
+@dataclass(frozen=True, slots=True)
+class Interfere:
+    """Have packets of another transmitter come between the link's own, which go on."""
+
+    WORD: ClassVar[str] = "interfere"
+    for_ns: int = key(Duration(MS, 60 * S, multiple_ns=US), "How long.", yaml="for")
+    times: int = key(Whole(1, 1_000), "How many times.", 1)
+    pause_ns: int = key(Duration(0, HOUR), "Time without them after each.", 500 * MS, yaml="pause")
+    ability: Literal["required", "if present"] = key(*_ABILITY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +257,23 @@ class Restart:
     times: int = key(Whole(1, 1_000), "How many restarts.", 1)
     before_ns: int = key(Duration(0, HOUR), "Time linked before each restart.", 500 * MS, yaml="before")
     after_ns: int = key(Duration(0, HOUR), "Time to come back after each.", 2 * S, yaml="after")
+    silent_ns: int = key(
+        Duration(0, 60 * S, multiple_ns=US),
+        "Cut the link around each restart of the receiver: failsafe is in before it, and this long goes by "
+        "after it without a packet.",
+        0,
+        yaml="silent",
+    )
+    clock_wraps_in_ns: int | None = key(
+        Duration(0, 4_294 * S, multiple_ns=US),
+        "Start the device's clock of 32-bit microseconds this long before it wraps.",
+        None,
+        yaml="clock_wraps_in",
+    )
+    packets_wrap_in: int | None = key(
+        Whole(0, 65_535), "Start a transmitter's packet numbers this many before 65 536.", None
+    )
+    ability: Literal["required", "if present"] = key(*_ABILITY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -365,6 +456,9 @@ StepAction = (
     | Wander
     | Burst
     | Cut
+    | Fade
+    | Mute
+    | Interfere
     | Wait
     | Restart
     | Inject
@@ -385,6 +479,9 @@ STEP_KINDS: tuple[type, ...] = (
     Wander,
     Burst,
     Cut,
+    Fade,
+    Mute,
+    Interfere,
     Wait,
     Restart,
     Inject,

@@ -7,7 +7,7 @@ from difflib import get_close_matches
 
 from harness.errors import UserError
 from mocks.defects import delays, failsafe, limits, pins, radio, reach, sticks, telemetry
-from mocks.defects.model import HEALTHY, Defect, Patch, chosen
+from mocks.defects.model import HEALTHY, Defect, Felt, Patch, Severity, chosen
 
 CATALOGUE: tuple[Defect, ...] = (
     failsafe.DEFECTS
@@ -37,4 +37,14 @@ def nearest_defect(name: str, names: Sequence[str], kind: str) -> str:
     return f"there is no defect called {name!r}; {hint}"
 
 
-__all__ = ["CATALOGUE", "HEALTHY", "Defect", "Patch", "chosen", "find_defect", "nearest_defect"]
+__all__ = [
+    "CATALOGUE",
+    "HEALTHY",
+    "Defect",
+    "Felt",
+    "Patch",
+    "Severity",
+    "chosen",
+    "find_defect",
+    "nearest_defect",
+]

@@ -9,7 +9,7 @@ from typing import ClassVar
 from harness.clock import MS
 from harness.codec.messages import Result, Sticks
 from mocks.air import Air, Packet
-from mocks.defects.model import Defect, Patch
+from mocks.defects.model import Defect, Felt, Patch
 from mocks.device import Life, Surroundings
 from mocks.receiver import Receiver
 from mocks.settings import MockSettings
@@ -78,6 +78,8 @@ def _acknowledges_slowly(settings: MockSettings) -> MockSettings:
 DEFECTS = (
     Defect(
         name="sticks-queued",
+        felt=Felt.LATE,
+        severity="serious",
         wrong="stick positions wait 80 ms in the transmitter before a packet takes them",
         cause="samples pass through a queue that a smoothing filter once needed",
         caught_by="latency",
@@ -88,6 +90,8 @@ DEFECTS = (
     ),
     Defect(
         name="packets-queued",
+        felt=Felt.LATE,
+        severity="serious",
         wrong="the receiver is always two packets behind",
         cause="each interrupt takes one packet out of a FIFO that filled up while nobody looked",
         caught_by="control_age",
@@ -98,6 +102,8 @@ DEFECTS = (
     ),
     Defect(
         name="acknowledgement-late",
+        felt=Felt.LATE,
+        severity="nuisance",
         wrong="acknowledgements take 10 ms",
         cause="the receiver's loop makes the acknowledgement, not the radio",
         caught_by="latency",

@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from harness.clock import MS
 from harness.codec.messages import OutputReason
-from mocks.defects.model import Defect, Patch
+from mocks.defects.model import Defect, Felt, Patch
 from mocks.device import Life, Surroundings
 from mocks.receiver import Pulses, Receiver
 from mocks.settings import FAILSAFE_SHARE, MockSettings
@@ -124,6 +124,8 @@ def _short_fades(settings: MockSettings) -> MockSettings:
 DEFECTS = (
     Defect(
         name="failsafe-never",
+        felt=Felt.MOTORS,
+        severity="dangerous",
         wrong="the failsafe never engages",
         cause="the check for link loss was left out of a new main loop",
         caught_by="failsafe_entry",
@@ -134,6 +136,8 @@ DEFECTS = (
     ),
     Defect(
         name="failsafe-holds-throttle",
+        felt=Felt.MOTORS,
+        severity="dangerous",
         wrong="the failsafe holds the last throttle",
         cause="a failsafe that holds every channel, written for a glider",
         caught_by="failsafe_outputs",
@@ -144,6 +148,8 @@ DEFECTS = (
     ),
     Defect(
         name="failsafe-late",
+        felt=Felt.MOTORS,
+        severity="dangerous",
         wrong="the failsafe engages 5 % after the declared time",
         cause="a timer set from a rounded-up prescaler",
         caught_by="failsafe_entry",
@@ -154,6 +160,8 @@ DEFECTS = (
     ),
     Defect(
         name="failsafe-on-still-sticks",
+        felt=Felt.CONTROL,
+        severity="dangerous",
         wrong="the failsafe engages in mid-flight when the sticks are held still",
         cause="the failsafe timer is restarted by changed outputs rather than by packets",
         caught_by="no_false_failsafe",
@@ -164,6 +172,8 @@ DEFECTS = (
     ),
     Defect(
         name="stale-throttle-on-reconnect",
+        felt=Felt.MOTORS,
+        severity="dangerous",
         wrong="the first packet after a link loss brings back the old throttle",
         cause="the failsafe kept the last throttle aside and restores it when the link is back",
         caught_by="failsafe_exit",

@@ -7,7 +7,7 @@ from typing import ClassVar
 
 from harness.clock import MS, US
 from mocks.air import Packet
-from mocks.defects.model import Defect, Patch
+from mocks.defects.model import Defect, Felt, Patch
 from mocks.device import Life, Surroundings
 from mocks.receiver import Receiver
 from mocks.settings import MockSettings
@@ -74,6 +74,8 @@ def _start(restart_for_ns: int) -> Patch:
 DEFECTS = (
     Defect(
         name="exchange-slow",
+        felt=Felt.REACH,
+        severity="nuisance",
         wrong="a packet and its acknowledgement take 8 ms: 125 packets a second at most",
         cause="a module that prepares the acknowledgement only when the packet has come",
         caught_by="throughput",
@@ -84,6 +86,8 @@ DEFECTS = (
     ),
     Defect(
         name="fifo-one-deep",
+        felt=Felt.REACH,
+        severity="nuisance",
         wrong="only one packet waits while the receiver's loop is busy: the next ones get lost in a burst",
         cause="the loop reads one packet and flushes the rest of the radio's FIFO",
         caught_by="back_to_back",
@@ -94,6 +98,8 @@ DEFECTS = (
     ),
     Defect(
         name="overload-deafens",
+        felt=Felt.REACH,
+        severity="serious",
         wrong="after too many packets the receiver hears none for 3.5 s",
         cause="a queue that runs over starts the radio again from the beginning",
         caught_by="recovery",
@@ -104,6 +110,8 @@ DEFECTS = (
     ),
     Defect(
         name="restart-slow",
+        felt=Felt.CONTROL,
+        severity="serious",
         wrong="after a restart 1.4 s go by until the first packet",
         cause="a bootloader that waits, or sensors that are started before the radio",
         caught_by="recovery",

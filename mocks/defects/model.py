@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
 
 from harness.errors import UserError
 from harness.plan.model import Link
@@ -40,15 +42,35 @@ class Patch:
 HEALTHY = Patch()
 
 
+class Felt(StrEnum):
+    """What the pilot would feel: the groups of the catalogue, in its order."""
+
+    MOTORS = "a motor runs on, or starts by itself"
+    CONTROL = "control is lost, or comes back wrong"
+    WRONG = "the model does something else than the stick"
+    MISSING = "commands go missing"
+    LATE = "the model answers late"
+    TELEMETRY = "the display tells something wrong"
+    REACH = "the link has less reserve than it seems"
+    STRANGER = "a device is not what it says, or listens to others"
+
+
+Severity = Literal["dangerous", "serious", "nuisance"]
+"""dangerous: somebody can get hurt or the model is lost; serious: flying gets worse; nuisance: all the rest."""
+
+
 @dataclass(frozen=True, slots=True)
 class Defect:
     """One entry of the catalogue.
 
-    `caught_by` is the word of the check that must fail on it, `plan` the shipped plan that holds this check.
-    `near_patch` behaves as `near_miss` says: close to the limit, and right.
+    `caught_by` is the word of the check that must fail on it, `plan` the shipped plan that holds this check;
+    for a dangerous one `failsafe` or `acceptance`. `near_patch` behaves as `near_miss` says: close to the
+    limit, and right.
     """
 
     name: str
+    felt: Felt
+    severity: Severity
     wrong: str
     cause: str
     caught_by: str

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from mocks.defects.model import Defect, Patch
+from mocks.defects.model import Defect, Felt, Patch
 from mocks.device import Life, Surroundings
 from mocks.receiver import Pulses, Receiver
 from mocks.settings import MockSettings
@@ -105,6 +105,8 @@ class FirstPinNearlyRight(FirstPinOff):
 DEFECTS = (
     Defect(
         name="pins-hold-in-failsafe",
+        felt=Felt.MOTORS,
+        severity="dangerous",
         wrong="in failsafe the receiver reports closed motors while its pins keep them running",
         cause="the failsafe writes the reported outputs and forgets to load the servo timer",
         caught_by="pins",
@@ -115,6 +117,8 @@ DEFECTS = (
     ),
     Defect(
         name="pins-swapped",
+        felt=Felt.WRONG,
+        severity="dangerous",
         wrong="the pins of the first two channels are swapped, and the report does not know",
         cause="a table of pins in another order than the channels",
         caught_by="pins",
@@ -125,6 +129,8 @@ DEFECTS = (
     ),
     Defect(
         name="report-of-sticks",
+        felt=Felt.WRONG,
+        severity="serious",
         wrong="the receiver reports the sticks it was sent, not what its pins do",
         cause="the report is made from the packet and not from the outputs",
         caught_by="pins",
@@ -135,6 +141,8 @@ DEFECTS = (
     ),
     Defect(
         name="pin-off",
+        felt=Felt.WRONG,
+        severity="serious",
         wrong="the first output's pulse is 20 us longer than reported",
         cause="another interrupt holds up the one that ends the pulse",
         caught_by="pins",

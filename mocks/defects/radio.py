@@ -6,7 +6,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from harness.clock import MS, S
-from mocks.defects.model import Defect, Patch
+from mocks.defects.model import Defect, Felt, Patch
 from mocks.receiver import Receiver
 from mocks.settings import MockSettings
 
@@ -54,6 +54,8 @@ def _lost_acknowledgements(settings: MockSettings) -> MockSettings:
 DEFECTS = (
     Defect(
         name="burst-loss",
+        felt=Felt.MISSING,
+        severity="serious",
         wrong="3 % of the packets are lost, several in a row",
         cause="an antenna that the airframe shades in some attitudes",
         caught_by="delivery",
@@ -64,6 +66,8 @@ DEFECTS = (
     ),
     Defect(
         name="loss-in-step",
+        felt=Felt.MISSING,
+        severity="serious",
         wrong="one packet is lost every 4 s, always at the same moment of the receiver's loop",
         cause="a log is written while the radio can hold only one packet",
         caught_by="loss_pattern",
@@ -74,6 +78,8 @@ DEFECTS = (
     ),
     Defect(
         name="duplicates-applied",
+        felt=Felt.WRONG,
+        severity="nuisance",
         wrong="a packet whose acknowledgement was lost is applied twice",
         cause="the receiver does not compare packet numbers",
         caught_by="duplicates",

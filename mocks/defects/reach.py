@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from mocks.defects.model import Defect, Patch
+from mocks.defects.model import Defect, Felt, Patch
 from mocks.settings import MockSettings
 
 ON_A_TABLE_MM = 1_000
@@ -32,6 +32,8 @@ def _hard_of_hearing(settings: MockSettings) -> MockSettings:
 DEFECTS = (
     Defect(
         name="receiver-deaf",
+        felt=Felt.REACH,
+        severity="serious",
         wrong="the receiver needs a signal 12 dB stronger than others of its kind",
         cause="a torn antenna, a bad solder joint at its feed, or a module that is no original",
         caught_by="link_margin",

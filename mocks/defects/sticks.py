@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from harness.clock import MS, S
 from harness.codec.messages import OutputReason
-from mocks.defects.model import Defect, Patch
+from mocks.defects.model import Defect, Felt, Patch
 from mocks.receiver import Pulses, Receiver
 from mocks.settings import MockSettings
 from mocks.transmitter import Transmitter
@@ -136,6 +136,8 @@ def _loop_quick(settings: MockSettings) -> MockSettings:
 DEFECTS = (
     Defect(
         name="channels-swapped",
+        felt=Felt.WRONG,
+        severity="dangerous",
         wrong="the first two channels are swapped",
         cause="the transmitter's packet was laid out anew, the receiver's was not",
         caught_by="fidelity",
@@ -146,6 +148,8 @@ DEFECTS = (
     ),
     Defect(
         name="low-bit-lost",
+        felt=Felt.WRONG,
+        severity="nuisance",
         wrong="the first channel loses its lowest bit",
         cause="a pulse stored as half its value to fit fewer bits",
         caught_by="fidelity",
@@ -156,6 +160,8 @@ DEFECTS = (
     ),
     Defect(
         name="servo-glitch",
+        felt=Felt.WRONG,
+        severity="serious",
         wrong="the first output jumps by 60 us for 15 ms now and then",
         cause="an interrupt delays the end of a servo pulse",
         caught_by="no_glitch",
@@ -166,6 +172,8 @@ DEFECTS = (
     ),
     Defect(
         name="noisy-stick-supply",
+        felt=Felt.WRONG,
+        severity="nuisance",
         wrong="the transmitter's own sticks tremble by 9 us RMS and hum by 6 us",
         cause="the sticks and the converter's reference share an unfiltered supply",
         caught_by="noise",
@@ -176,6 +184,8 @@ DEFECTS = (
     ),
     Defect(
         name="display-blocks",
+        felt=Felt.MISSING,
+        severity="serious",
         wrong="a slow display routine starves the receiver for 180 ms every second",
         cause="the whole display is drawn in the main loop",
         caught_by="control_gap",
@@ -186,6 +196,8 @@ DEFECTS = (
     ),
     Defect(
         name="slow-loop",
+        felt=Felt.LATE,
+        severity="serious",
         wrong="the receiver looks for packets only every 45 ms",
         cause="sensors are read one after the other, each with its conversion time, between two looks",
         caught_by="latency",
@@ -196,6 +208,8 @@ DEFECTS = (
     ),
     Defect(
         name="packet-rate-low",
+        felt=Felt.LATE,
+        severity="nuisance",
         wrong="the transmitter sends 5 % fewer packets than declared",
         cause="the packet timer is set after each packet rather than from the last due time",
         caught_by="packet_rate",

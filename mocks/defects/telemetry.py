@@ -8,7 +8,7 @@ from math import isfinite
 from struct import Struct
 
 from harness.plan.model import TelemetryField
-from mocks.defects.model import Defect, Patch
+from mocks.defects.model import Defect, Felt, Patch
 from mocks.receiver import Receiver
 from mocks.settings import MockSettings
 
@@ -62,6 +62,8 @@ def _lost_acknowledgements(settings: MockSettings) -> MockSettings:
 DEFECTS = (
     Defect(
         name="telemetry-scaled",
+        felt=Felt.TELEMETRY,
+        severity="serious",
         wrong="telemetry is 100 times too large",
         cause="the values were already in hundredths when they were scaled to hundredths",
         caught_by="telemetry_value",
@@ -72,6 +74,8 @@ DEFECTS = (
     ),
     Defect(
         name="telemetry-stale",
+        felt=Felt.TELEMETRY,
+        severity="nuisance",
         wrong="telemetry is one packet older than the protocol makes it",
         cause="two acknowledgement payloads are kept waiting in the radio",
         caught_by="telemetry_age",
