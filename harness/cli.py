@@ -76,7 +76,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = _command_parser("propsoff", "Test a home-built radio-control link on the bench.", EPILOG)
     parser.add_argument("--version", action="version", version=f"propsoff {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for add in (_add_run, _add_check, _add_explain, _add_judge, _add_mock, _add_defects):
+    for add in (_add_run, _add_check, _add_explain, _add_judge, _add_mock, _add_defects, _add_scoreboard):
         add(commands)
     return parser
 
@@ -181,11 +181,40 @@ def _add_defects(commands: Commands) -> None:
     parser = _add(
         commands,
         "defects",
-        "list the defects that a simulated bench can have, one a line",
-        "examples:\n  propsoff run failsafe --defect failsafe-never\n  propsoff defects --rig avr",
+        "list the defects that a simulated bench can have, or tell some in full",
+        "examples:\n  propsoff defects\n  propsoff defects failsafe-late\n  propsoff defects --rig avr",
     )
+    parser.add_argument("names", nargs="*", metavar="NAME", help="tell these in full")
     parser.add_argument("--rig", default="mock", help="rig file or built-in rig (default: mock)")
     parser.set_defaults(command=_defects)
+
+
+def _add_scoreboard(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "scoreboard",
+        "play every defect and a thousand healthy rigs, and count what is caught and what is passed",
+        "examples:\n"
+        "  propsoff scoreboard\n"
+        "  propsoff scoreboard --rig avr --seeds 2\n"
+        "  propsoff scoreboard --defects failsafe-late,failsafe-early --everywhere --healthy 0",
+    )
+    parser.add_argument("--rig", default="mock", metavar="RIG", help="mock (default) or avr")
+    parser.add_argument("--seeds", type=_count, default=20, metavar="N", help="runs of each (default: 20)")
+    parser.add_argument("--seed", type=_seed, metavar="N", help="first seed (default: 1)")
+    parser.add_argument(
+        "--healthy", type=_count, default=1_000, metavar="N", help="healthy rigs in all (default: 1000)"
+    )
+    parser.add_argument("--plans", metavar="P,Q", help="shipped plans (default: all but the soak)")
+    parser.add_argument("--defects", metavar="D,E", help="only these defects")
+    parser.add_argument(
+        "--everywhere", action="store_true", help="each defect on every plan, not only on its own"
+    )
+    parser.add_argument(
+        "--jobs", type=_count, default=None, metavar="N", help="processes (default: one a processor)"
+    )
+    parser.add_argument("--out", type=Path, metavar="FILE", help="write the page there")
+    parser.set_defaults(command=_scoreboard)
 
 
 def _plans(parser: argparse.ArgumentParser) -> None:
@@ -216,6 +245,12 @@ def _rig_and_seed(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seed", type=_seed, help="whole number that all chance comes from (default: a fresh one)"
     )
+
+
+def _count(text: str) -> int:
+    if text.isascii() and text.isdigit() and len(text) <= 7:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"{text!r} is no count; give a whole number up to 9999999")
 
 
 def _seed(text: str) -> int:
@@ -390,14 +425,41 @@ def _mock(arguments: argparse.Namespace) -> int:
 
 
 def _defects(arguments: argparse.Namespace) -> int:
-    from harness.bench.mocked import list_defects
+    from harness.bench.mocked import list_defects, require_defect
     from harness.bench.rig import find_rig
+    from harness.catalogue import entry, listing
 
     rig = find_rig(arguments.rig)
     if rig.is_hardware:
         raise UserError(f"the rig {rig.name} is hardware, which has only the defects it has; use --rig mock")
-    rows = list_defects(rig.kind)
-    width = max(len(name) for name, _ in rows)
-    for name, summary in rows:
-        print(f"{name:<{width}}  {summary}")
+    known = list_defects(rig.kind)
+    for name in arguments.names:
+        require_defect(rig.kind, name)
+    told = [entry(one, rig.name) for name in arguments.names for one in known if one.name == name]
+    print("\n".join(told) if told else listing(known), end="")
     return int(ExitCode.PASS)
+
+
+def _scoreboard(arguments: argparse.Namespace) -> int:
+    from harness.bench.rig import find_rig
+    from harness.board import command
+
+    rig = find_rig(arguments.rig)
+    if rig.name not in ("mock", "avr"):
+        raise UserError(f"the scoreboard plays the built-in rigs mock and avr, not {rig.name}")
+    plans = tuple(arguments.plans.split(",")) if arguments.plans else command.PLANS
+    command.require_plans(plans)
+    asked = command.Asked(
+        rig.name, arguments.seeds, 1 if arguments.seed is None else arguments.seed, arguments.healthy, plans,
+        tuple(arguments.defects.split(",")) if arguments.defects else (), arguments.everywhere,
+    )  # fmt: skip
+    told = _progress if sys.stderr.isatty() else None
+    executor = None if arguments.jobs == 1 else command.processes(arguments.jobs)
+    with command.open_page(arguments.out) as write:
+        board, runs = command.score(asked, executor, told)
+        write(command.render(asked, board, runs))
+    return int(ExitCode.FAIL if board.misses() else ExitCode.PASS)
+
+
+def _progress(done: int, of: int) -> None:
+    print(f"\rscoreboard: {done} of {of} runs", end="\n" if done == of else "", file=sys.stderr, flush=True)

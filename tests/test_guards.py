@@ -43,6 +43,7 @@ LAYERS = (
     ("harness.runner",),
     ("harness.extending",),
     ("harness.running",),
+    ("harness.catalogue", "harness.board", "harness.board.*"),
     ("harness.scripting",),
     ("harness.cli", "harness.pytest_plugin"),
     ("harness.__main__", "harness"),

@@ -5,8 +5,9 @@ Two kinds: `mock` is a model of both devices in Python, `avr` is real firmware o
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Protocol, cast
 
 from harness.bench.protocol import Bench, Role
 
@@ -41,15 +42,28 @@ def macro_troubles(defines: tuple[str, ...]) -> list[tuple[int, str, str, str]]:
     return [(index, *trouble) for index, trouble in troubles(defines)]
 
 
-def list_defects(kind: str) -> list[tuple[str, str]]:
-    """Return name and fault of every defect that a bench of this kind can have."""
+class Listed(Protocol):
+    """What the catalogue says of a defect, whatever bench it is for."""
+
+    name: str
+    felt: str
+    severity: str
+    wrong: str
+    cause: str
+    caught_by: str
+    plan: str
+    near_miss: str
+
+
+def list_defects(kind: str) -> Sequence[Listed]:
+    """Return every defect that a bench of this kind can have, by what the pilot would feel."""
     if kind == "avr":
         from mocks.avr.defects import CATALOGUE as FIRMWARE
 
-        return [(defect.name, defect.wrong) for defect in FIRMWARE]
+        return cast("Sequence[Listed]", FIRMWARE)
     from mocks.defects import CATALOGUE
 
-    return [(defect.name, defect.wrong) for defect in CATALOGUE]
+    return cast("Sequence[Listed]", CATALOGUE)
 
 
 def require_defect(kind: str, name: str | None) -> None:
@@ -57,7 +71,7 @@ def require_defect(kind: str, name: str | None) -> None:
     from harness.errors import UserError
     from mocks.defects import nearest_defect
 
-    names = [known for known, _ in list_defects(kind)]
+    names = [known.name for known in list_defects(kind)]
     if name is not None and name not in names:
         raise UserError(nearest_defect(name, names, kind))
 

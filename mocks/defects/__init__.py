@@ -9,7 +9,7 @@ from harness.errors import UserError
 from mocks.defects import delays, failsafe, limits, pins, radio, reach, sticks, telemetry
 from mocks.defects.model import HEALTHY, Defect, Felt, Patch, Severity, chosen
 
-CATALOGUE: tuple[Defect, ...] = (
+_BY_FILE: tuple[Defect, ...] = (
     failsafe.DEFECTS
     + sticks.DEFECTS
     + delays.DEFECTS
@@ -19,6 +19,7 @@ CATALOGUE: tuple[Defect, ...] = (
     + limits.DEFECTS
     + pins.DEFECTS
 )
+CATALOGUE: tuple[Defect, ...] = tuple(sorted(_BY_FILE, key=lambda defect: list(Felt).index(defect.felt)))
 
 
 def find_defect(name: str) -> Defect:

@@ -122,7 +122,7 @@ DEFECTS = (
         wrong="the pins of the first two channels are swapped, and the report does not know",
         cause="a table of pins in another order than the channels",
         caught_by="pins",
-        plan="first-look",
+        plan="acceptance",
         near_miss="the pins take turns within the servo frame, one pulse after the other",
         patch=Patch(settings=_with_witness, receiver=PinsSwapped, needs_channels=2),
         near_patch=Patch(settings=_with_witness, receiver=PinsInTurn, needs_channels=2),

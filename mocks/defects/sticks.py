@@ -141,7 +141,7 @@ DEFECTS = (
         wrong="the first two channels are swapped",
         cause="the transmitter's packet was laid out anew, the receiver's was not",
         caught_by="fidelity",
-        plan="first-look",
+        plan="acceptance",
         near_miss="both ends lay the packet out the new way, so that each output follows its own stick",
         patch=Patch(transmitter=SwapsInPacket, needs_channels=2),
         near_patch=Patch(transmitter=SwapsInPacket, receiver=SwapsBack, needs_channels=2),

@@ -1,0 +1,110 @@
+"""How is the board told? As one page of Markdown: each defect on each plan, near-misses, healthy rigs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from typing import Final
+
+from harness.bench.mocked import Listed
+from harness.board.tally import Board, Cell
+from harness.verdict import Verdict
+
+NOTHING: Final = "·"
+HEAD: Final = """\
+# Scoreboard: what propsoff catches, and what it lets through
+
+Every defect of the catalogue on simulated devices, {runs} runs in all, seeds from {seed} on. A cell says in
+how many runs the plan did not pass the faulty device: the run failed, or the bench refused to go on. In bold:
+the plan that is meant to catch it, and how often the very check did that is meant to. `{nothing}`: not once.
+
+Written by `{command}`; the same seeds give the same page.
+"""
+
+
+def page(board: Board, *, seed: int, runs: int, command: str) -> str:
+    """Return the whole page, ready to be written."""
+    parts = [HEAD.format(runs=runs, seed=seed, command=command, nothing=NOTHING)]
+    if board.cells:
+        parts += ["## Sensitivity: faulty devices caught", *_groups(board)]
+    if board.near:
+        parts += ["## Near-misses: close to a limit, and right", *_near(board)]
+    if board.healthy:
+        parts += ["## Specificity: healthy rigs", *_healthy(board)]
+    parts += ["## Missed", *_misses(board)]
+    return "\n".join(parts) + "\n"
+
+
+def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    yield "| " + " | ".join(head) + " |"
+    yield "|" + "---|" * len(head)
+    for row in rows:
+        yield "| " + " | ".join(row) + " |"
+    yield ""
+
+
+def _groups(board: Board) -> Iterator[str]:
+    for felt, group in groupby(board.defects, key=lambda defect: str(defect.felt)):
+        yield ""
+        yield f"### {felt.capitalize()}"
+        yield ""
+        rows = [_row(board, defect) for defect in group]
+        yield from _table(["defect", "severity", "caught by", *board.plans], rows)
+
+
+def _row(board: Board, defect: Listed) -> list[str]:
+    cells = [_cell(board.cells.get((defect.name, plan)), meant=plan == defect.plan) for plan in board.plans]
+    return [defect.name, str(defect.severity), defect.caught_by, *cells]
+
+
+def _cell(cell: Cell | None, *, meant: bool) -> str:
+    if cell is None:
+        return ""
+    if not meant:
+        return f"{cell.caught}/{cell.runs}" if cell.caught else NOTHING
+    return f"**{cell.caught}/{cell.runs}** ({cell.by_check})"
+
+
+def _misses(board: Board) -> Iterator[str]:
+    yield ""
+    missed = board.misses()
+    yield from (f"- {line}" for line in missed)
+    if not missed:
+        yield "None: every dangerous defect was caught in every run of `failsafe` or `acceptance`, every"
+        yield "other in at least 99 % of the runs of a plan; no near-miss failed, and healthy rigs no oftener"
+        yield "than stated."
+    yield ""
+
+
+def _near(board: Board) -> Iterator[str]:
+    yield ""
+    rows = []
+    for defect in board.defects:
+        for plan in board.plans:
+            cell = board.near.get((defect.name, plan))
+            if cell is not None:
+                rows.append([defect.name, plan, *(_count(cell, word) for word in _ENDS), defect.near_miss])
+    yield from _table(["near-miss of", "plan", *map(str, _ENDS), "what it does"], rows)
+
+
+_ENDS: Final = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR)
+
+
+def _count(cell: Cell, verdict: Verdict) -> str:
+    return str(cell.verdicts[verdict]) if cell.verdicts[verdict] else NOTHING
+
+
+def _healthy(board: Board) -> Iterator[str]:
+    yield ""
+    yield "Losses up to what the plan allows, clocks up to 200 ppm off, serial adapters of 1 to 16 ms, every"
+    yield "phase, 0 to 15 retries. *Stated* is what the plan's checks may fail of good links, all risks added"
+    yield "up; *failed at most* the upper limit of the share failed, at 95 % confidence (Clopper, Pearson)."
+    yield ""
+    rows = []
+    for one in board.healthy:
+        counts = [str(one.verdicts[word]) if one.verdicts[word] else NOTHING for word in _ENDS]
+        failed = ", ".join(f"{check} {count}" for check, count in sorted(one.failed.items())) or NOTHING
+        rows.append(
+            [one.plan, str(one.runs), *counts, f"{100 * one.most:.1f} %", f"{100 * one.stated:.1f} %", failed]
+        )
+    yield from _table(["plan", "runs", *map(str, _ENDS), "failed at most", "stated", "failed by"], rows)

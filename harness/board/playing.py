@@ -1,0 +1,107 @@
+"""What came of one run? A job, small enough to be sent to another process, is played and judged in memory."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Executor
+from contextlib import closing
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+from harness.bench.rig import Rig, find_rig, parse_rig
+from harness.errors import BenchError
+from harness.plan.find import find_plan
+from harness.plan.model import Plan
+from harness.plan.reader import load_plan
+from harness.recording import Recording, RecordingWriter, parse_recording
+from harness.report.live import Quiet
+from harness.runner import Runner
+from harness.running import Request, header_for, open_for, rounds_for, timeline_for
+from harness.verdict import Verdict
+
+CHUNK: Final = 8
+"""Jobs that a process takes at a time: few enough that both of two processes end at about the same time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One run: a plan and a rig by name, or the rig as text; the defect or its near-miss, or none."""
+
+    plan: str
+    seed: int
+    rig: str = "mock"
+    rig_text: str = ""
+    defect: str = ""
+    near_miss: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """What came of a job: the verdict, the words of the checks that failed, and trouble with the bench."""
+
+    job: Job
+    verdict: Verdict
+    failed: tuple[str, ...] = ()
+    trouble: str = ""
+
+    @property
+    def caught(self) -> bool:
+        """Whether somebody who ran this would not fly: a fail, or a bench that refused to go on."""
+        return self.verdict in (Verdict.FAIL, Verdict.ERROR)
+
+
+@cache
+def plan_of(word: str) -> Plan:
+    """Return a plan by file or shipped name, read once in each process."""
+    return load_plan(find_plan(word))
+
+
+@cache
+def _rig_of(name: str, text: str) -> Rig:
+    return parse_rig(text, name) if text else find_rig(name)
+
+
+def play(job: Job) -> Played:
+    """Carry out one job on its simulated bench and judge it. Equal jobs give equal answers anywhere."""
+    plan, rig = plan_of(job.plan), _rig_of(job.rig, job.rig_text)
+    request = Request(plan, job.plan, rig, job.seed, job.defect or None, job.near_miss)
+    try:
+        recording = _recorded(request)
+    except BenchError as error:
+        return Played(job, Verdict.ERROR, trouble=str(error))
+    return _judged(job, plan, recording)
+
+
+def _recorded(request: Request) -> Recording:
+    file = io.BytesIO()
+    timeline = timeline_for(request)
+    with closing(open_for(request)) as bench:
+        writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
+
+        def read() -> Recording:
+            writer.flush()
+            return parse_recording(file.getvalue(), "the run so far")
+
+        Runner(bench, writer, request.plan, Quiet()).run(timeline, rounds_for(request.plan, timeline, read))
+        writer.close()
+    return parse_recording(file.getvalue(), "the run")
+
+
+def _judged(job: Job, plan: Plan, recording: Recording) -> Played:
+    from harness.judge import verdicts  # numpy is slow to import
+
+    results = verdicts(plan, recording)
+    worst = max((one.verdict for one in results), key=lambda verdict: verdict.rank)
+    failed = tuple(dict.fromkeys(one.kind for one in results if one.verdict is Verdict.FAIL))
+    errors = "; ".join(one.reason for one in results if one.verdict is Verdict.ERROR)
+    return Played(job, worst, failed, errors)
+
+
+def play_all(jobs: Iterable[Job], executor: Executor | None) -> Iterator[Played]:
+    """Yield what came of each job, in order.
+
+    Any executor of `concurrent.futures` will do that can pickle a `Job` and a `Played`; None plays them here.
+    """
+    return map(play, jobs) if executor is None else executor.map(play, jobs, chunksize=CHUNK)

@@ -1,0 +1,147 @@
+"""How many were caught, and how many healthy ones were not passed? Counts with exact intervals."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from harness.bench.mocked import Listed
+from harness.board.playing import Played, plan_of
+from harness.stats.binomial import clopper_pearson_lower, clopper_pearson_upper
+from harness.verdict import Verdict
+
+CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One defect, or one near-miss, on one plan: how its runs ended, and how often its own check failed."""
+
+    runs: int
+    caught: int
+    by_check: int
+    verdicts: Counter[str]
+
+    @property
+    def all_caught(self) -> bool:
+        """Whether no run let it through."""
+        return self.caught == self.runs
+
+
+@dataclass(frozen=True, slots=True)
+class Healthy:
+    """Healthy rigs on one plan: how their runs ended, which checks failed, and the error rate stated."""
+
+    plan: str
+    runs: int
+    verdicts: Counter[str]
+    failed: Counter[str]
+    stated: float
+    examples: tuple[Played, ...]
+
+    @property
+    def wrong(self) -> int:
+        """Runs that called a healthy rig faulty, or the bench."""
+        return self.verdicts[Verdict.FAIL] + self.verdicts[Verdict.ERROR]
+
+    @property
+    def least(self) -> float:
+        """Lower limit of the share of wrong calls, at 95 % confidence; not to be above `stated`."""
+        return clopper_pearson_lower(self.wrong, self.runs, CONFIDENCE)
+
+    @property
+    def most(self) -> float:
+        """Upper limit of that share."""
+        return clopper_pearson_upper(self.wrong, self.runs, CONFIDENCE)
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """Everything that was counted. `cells` and `near` go by defect and plan."""
+
+    defects: Sequence[Listed]
+    plans: tuple[str, ...]
+    cells: dict[tuple[str, str], Cell]
+    near: dict[tuple[str, str], Cell]
+    healthy: tuple[Healthy, ...]
+
+    def missed(self, defect: Listed) -> str:
+        """Say what the goal asks of a defect and was not reached; empty if it was, or was not asked.
+
+        Dangerous: caught in every run of `failsafe` or of `acceptance`. Every other: in 99 % of a plan's.
+        """
+        shares = {
+            plan: Fraction(cell.caught, cell.runs)
+            for plan in self.plans
+            if (cell := self.cells.get((defect.name, plan))) is not None
+        }
+        if not shares:
+            return ""
+        if defect.severity == "dangerous":
+            must = [share for plan, share in shares.items() if plan in ("failsafe", "acceptance")]
+            return "" if 1 in must else "dangerous, and not caught in every run of failsafe or acceptance"
+        return "" if max(shares.values()) >= Fraction(99, 100) else "caught in less than 99 % of runs"
+
+    def misses(self) -> list[str]:
+        """Return everything that was promised and not kept, a line each."""
+        lines = [f"{defect.name}: {words}" for defect in self.defects if (words := self.missed(defect))]
+        for (name, plan), cell in self.near.items():
+            if wrong := cell.verdicts[Verdict.FAIL] + cell.verdicts[Verdict.ERROR]:
+                lines.append(
+                    f"the near-miss of {name} was not passed in {wrong} of {cell.runs} runs of {plan}"
+                )
+        broken = [one for one in self.healthy if one.verdicts[Verdict.ERROR] or one.least > one.stated]
+        lines += [f"{one.plan}: {one.wrong} of {one.runs} healthy rigs called faulty" for one in broken]
+        return lines
+
+
+def tally(defects: Sequence[Listed], plans: Sequence[str], played: Iterable[Played]) -> Board:
+    """Return the board of everything that was played; `defects` and `plans` give its order."""
+    by: dict[tuple[str, bool, str], list[Played]] = {}
+    for one in played:
+        by.setdefault((one.job.defect, one.job.near_miss, one.job.plan), []).append(one)
+    checks = {defect.name: defect.caught_by for defect in defects}
+    cells = {key: _cell(runs, checks.get(key[0], "")) for key, runs in by.items()}
+    return Board(
+        defects=tuple(defect for defect in defects if any(key[0] == defect.name for key in by)),
+        plans=tuple(plans),
+        cells={(name, plan): cell for (name, near, plan), cell in cells.items() if name and not near},
+        near={(name, plan): cell for (name, near, plan), cell in cells.items() if name and near},
+        healthy=tuple(_healthy(plan, by["", False, plan]) for plan in plans if ("", False, plan) in by),
+    )
+
+
+def _cell(runs: Sequence[Played], check: str) -> Cell:
+    return Cell(
+        runs=len(runs),
+        caught=sum(one.caught for one in runs),
+        by_check=sum(check in one.failed for one in runs),
+        verdicts=Counter(str(one.verdict) for one in runs),
+    )
+
+
+def _healthy(plan: str, runs: Sequence[Played]) -> Healthy:
+    return Healthy(
+        plan=plan,
+        runs=len(runs),
+        verdicts=Counter(str(one.verdict) for one in runs),
+        failed=Counter(check for one in runs for check in one.failed),
+        stated=stated_error(plan),
+        examples=tuple(one for one in runs if one.caught)[:3],
+    )
+
+
+def stated_error(plan: str) -> float:
+    """Return the share of good links that a plan's checks may fail: each check's risk, all added up.
+
+    A check with a confidence is wrong at its limit in 1 - confidence of runs at most (Boole's inequality
+    joins them); one that looks for a rhythm says its own false alarm. Others judge facts, and may not be
+    wrong.
+    """
+    risks = [
+        float(getattr(check.rule, "false_alarm", 0) or 1 - getattr(check.rule, "confidence", 1))
+        for check in plan_of(plan).checks
+    ]
+    return min(1.0, sum(risks))

@@ -1,0 +1,56 @@
+"""How is the catalogue of defects told? As a list by what the pilot would feel, or one entry in full."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+
+from harness.bench.mocked import Listed
+
+WIDTH = 100
+
+
+def listing(defects: Sequence[Listed]) -> str:
+    """Return every defect, one a line, grouped by what the pilot would feel; the gravest marked."""
+    width = max(len(defect.name) for defect in defects)
+    lines: list[str] = []
+    for felt, group in groupby(defects, key=lambda defect: str(defect.felt)):
+        lines += ["", felt[:1].upper() + felt[1:]]
+        lines += [f"  {defect.name:<{width}}  {_mark(defect)} {defect.wrong}" for defect in group]
+    dangerous = sum(defect.severity == "dangerous" for defect in defects)
+    serious = sum(defect.severity == "serious" for defect in defects)
+    lines += [
+        "",
+        f"{len(defects)} defects: {dangerous} dangerous (!), {serious} serious (+), "
+        f"{len(defects) - dangerous - serious} a nuisance.",
+        "`propsoff defects NAME` tells one in full, `propsoff run PLAN --defect NAME` plays it.",
+    ]
+    return "\n".join(lines[1:]) + "\n"
+
+
+def _mark(defect: Listed) -> str:
+    return {"dangerous": "!", "serious": "+"}.get(defect.severity, " ")
+
+
+def entry(defect: Listed, rig: str) -> str:
+    """Return everything that is known of one defect."""
+    other = "" if rig == "mock" else f" --rig {rig}"
+    command = f"propsoff run {defect.plan}{other} --defect {defect.name}"
+    rows = (
+        ("wrong", defect.wrong),
+        ("comes from", defect.cause),
+        ("the pilot feels", str(defect.felt)),
+        ("severity", str(defect.severity)),
+        ("caught by", f"the check {defect.caught_by} in the plan {defect.plan}"),
+        ("near-miss", f"{defect.near_miss} (must pass)"),
+        ("see it caught", command),
+        ("and passed", f"{command} --near-miss"),
+    )
+    return "\n".join([defect.name, *(line for name, text in rows for line in _row(name, text))]) + "\n"
+
+
+def _row(name: str, text: str) -> Iterator[str]:
+    first, *rest = textwrap.wrap(text, WIDTH - 19, break_long_words=False, break_on_hyphens=False) or [""]
+    yield f"  {name:<15}  {first}"
+    yield from (f"{'':19}{line}" for line in rest)
