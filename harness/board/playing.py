@@ -6,7 +6,7 @@ import io
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Final
 
@@ -27,7 +27,10 @@ CHUNK: Final = 8
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One run: a plan and a rig by name, or the rig as text; the defect or its near-miss, or none."""
+    """One run: a plan and a rig by name, or the rig as text; the defect or its near-miss, or none.
+
+    `without` is the key path of a step that is left out, with the checks that look at it alone.
+    """
 
     plan: str
     seed: int
@@ -35,6 +38,7 @@ class Job:
     rig_text: str = ""
     defect: str = ""
     near_miss: bool = False
+    without: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +63,28 @@ def plan_of(word: str) -> Plan:
 
 
 @cache
+def shortened(word: str, path: str) -> Plan:
+    """Return a plan without the step at this key path, and without checks that look at that step alone."""
+    plan = plan_of(word)
+    steps = tuple(step for step in plan.steps if step.path != path)
+    names = {step.name for step in steps}
+    checks = tuple(check for check in plan.checks if _can_look(getattr(check.rule, "during", ()), names))
+    return replace(plan, steps=steps, checks=checks)
+
+
+def _can_look(during: tuple[str, ...], names: set[str]) -> bool:
+    return not during or any(name in names for name in during)
+
+
+@cache
 def _rig_of(name: str, text: str) -> Rig:
     return parse_rig(text, name) if text else find_rig(name)
 
 
 def play(job: Job) -> Played:
     """Carry out one job on its simulated bench and judge it. Equal jobs give equal answers anywhere."""
-    plan, rig = plan_of(job.plan), _rig_of(job.rig, job.rig_text)
+    plan = shortened(job.plan, job.without) if job.without else plan_of(job.plan)
+    rig = _rig_of(job.rig, job.rig_text)
     request = Request(plan, job.plan, rig, job.seed, job.defect or None, job.near_miss)
     try:
         recording = _recorded(request)
