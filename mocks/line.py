@@ -198,25 +198,28 @@ class BatchedLineToPC(LineToPC):
 
     def _spread(self, end_ns: int, data: bytes) -> None:
         """Add bytes, the last of which arrives at `end_ns`, to the batch that is open when each arrives."""
-        begun_ns = end_ns - (len(data) - 1) * (BITS_PER_BYTE * S) // self._baud
-        room = USB_BATCH_BYTES - len(self._batch)
-        if self._batch and begun_ns <= self._up_ns and end_ns <= self._up_ns and len(data) < room:
-            self._batch += data  # all of it goes with the batch that is open
+        batch, up_ns, baud = self._batch, self._up_ns, self._baud
+        left, room = len(data), USB_BATCH_BYTES - len(batch)
+        if batch and end_ns <= up_ns and left < room:
+            batch += data  # all of it goes with the batch that is open
             return
-        while data:
-            first_ns = end_ns - (len(data) - 1) * (BITS_PER_BYTE * S) // self._baud
-            if self._batch and first_ns > self._up_ns:
-                self._close(self._up_ns)
-            if not self._batch:
-                self._up_ns = first_ns + self._latency_ns
-            late = (
-                -((self._up_ns - end_ns) * self._baud // (BITS_PER_BYTE * S)) if end_ns > self._up_ns else 0
-            )
-            taken = max(1, min(len(data) - late, USB_BATCH_BYTES - len(self._batch)))
-            self._batch += data[:taken]
-            data = data[taken:]
-            if len(self._batch) == USB_BATCH_BYTES:
-                self._close(end_ns - len(data) * (BITS_PER_BYTE * S) // self._baud)
+        at = 0
+        while left:
+            first_ns = end_ns - (left - 1) * (BITS_PER_BYTE * S) // baud
+            if room < USB_BATCH_BYTES and first_ns > up_ns:
+                self._close(up_ns)
+                room = USB_BATCH_BYTES
+            if room == USB_BATCH_BYTES:
+                self._up_ns = up_ns = first_ns + self._latency_ns
+            late = -((up_ns - end_ns) * baud // (BITS_PER_BYTE * S)) if end_ns > up_ns else 0
+            taken = max(1, min(left - late, room))
+            batch += data[at : at + taken]
+            at += taken
+            left -= taken
+            room -= taken
+            if not room:
+                self._close(end_ns - left * (BITS_PER_BYTE * S) // baud)
+                room = USB_BATCH_BYTES
 
     def _close(self, at_ns: int) -> None:
         self._batches.append((at_ns, bytes(self._batch)))
