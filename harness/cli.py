@@ -76,7 +76,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = _command_parser("propsoff", "Test a home-built radio-control link on the bench.", EPILOG)
     parser.add_argument("--version", action="version", version=f"propsoff {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for add in (_add_run, _add_check, _add_explain, _add_judge, _add_mock, _add_defects, _add_scoreboard):
+    for add in (_add_run, _add_check, _add_explain, _add_judge, _add_explore, _add_mock, _add_defects, _add_scoreboard):
         add(commands)
     return parser
 
@@ -154,6 +154,41 @@ def _add_judge(commands: Commands) -> None:
     shape.add_argument("--junit", action="store_true", help="print junit.xml instead of the report")
     _full(parser)
     parser.set_defaults(command=_judge)
+
+
+def _add_explore(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "explore",
+        "look for what no plan was written for: generated scenarios, each violation kept as a plan",
+        "examples:\n"
+        "  propsoff explore --seed 7\n"
+        "  propsoff explore --rig my-bench.yaml --for 20m --props-off\n"
+        "  propsoff explore --defect duplicates-applied --out look\n\n"
+        "A second call with the same folder goes on. Nothing found is not a proof.\n"
+        "exit codes: 0 nothing found, 1 violation, 2 command line or link wrong, 3 bench trouble, 4 our bug",
+    )
+    _rig_and_seed(parser)
+    parser.add_argument(
+        "--for", metavar="TIME", dest="link_time", type=_link_time,
+        help="link time of this call, such as 5m (default: 5m; simulated rigs 60m, which take a minute)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--link",
+        metavar="PLAN",
+        default="failsafe",
+        help="plan whose link section counts (default: failsafe)",
+    )
+    parser.add_argument(
+        "--out", metavar="DIR", type=Path, default=Path("propsoff-explored"),
+        help="folder of findings (default: propsoff-explored)",
+    )  # fmt: skip
+    parser.add_argument("--defect", metavar="NAME", help="give the simulated bench this defect")
+    parser.add_argument("--near-miss", action="store_true", help="its near miss instead")
+    parser.add_argument(
+        "--props-off", action="store_true", help="the propellers are off: clears real ports to move"
+    )
+    parser.set_defaults(command=_explore)
 
 
 def _add_mock(commands: Commands) -> None:
@@ -258,6 +293,15 @@ def _seed(text: str) -> int:
 
     try:
         return parse_seed(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def _link_time(text: str) -> int:
+    from harness.explore.command import parse_link_time
+
+    try:
+        return parse_link_time(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
 
@@ -387,15 +431,14 @@ def _explain(arguments: argparse.Namespace) -> int:
 
 
 def _judge(arguments: argparse.Namespace) -> int:
-    from harness.recording import read_recording
     from harness.report import document, junit
     from harness.report.folder import RECORDING
-    from harness.running import judge_recording
+    from harness.running import judge_file
 
     outcomes = []
     for given in arguments.recordings:
         path = given / RECORDING if given.is_dir() else given
-        outcome = judge_recording(read_recording(path))
+        outcome = judge_file(path)
         outcomes.append(outcome)
         if arguments.json:
             print(document.to_json(document.verdict_document(outcome)), end="")
@@ -405,6 +448,28 @@ def _judge(arguments: argparse.Namespace) -> int:
         print(junit.junit_xml(tuple(outcomes)), end="")
     worst = max((outcome.judgement.verdict for outcome in outcomes), key=lambda verdict: verdict.rank)
     return int(worst.exit_code)
+
+
+def _explore(arguments: argparse.Namespace) -> int:
+    from harness.bench.rig import find_rig
+    from harness.explore.command import explore, limits_for
+    from harness.running import CAUTIONS, Request, require_props_off
+
+    if arguments.near_miss and not arguments.defect:
+        raise UserError("--near-miss goes with --defect NAME")
+    rig = find_rig(arguments.rig)
+    path, plan = _load([arguments.link])[0]
+    request = Request(
+        plan=plan, file=str(path), rig=rig, seed=0, defect=arguments.defect, near_miss=arguments.near_miss,
+        props_off=arguments.props_off, words=(arguments.link, arguments.rig),
+    )  # fmt: skip
+    require_props_off(request)
+    if rig.is_hardware:
+        print(CAUTIONS, file=sys.stderr)
+    limits = limits_for(rig, arguments.link_time)
+    explored = explore(request, arguments.out, limits, seed=arguments.seed, say=_complain)
+    print(explored.text, end="")
+    return int(explored.exit_code)
 
 
 def _mock(arguments: argparse.Namespace) -> int:

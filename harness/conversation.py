@@ -11,7 +11,7 @@ from functools import partial
 from typing import Final
 
 from harness.bench.protocol import Bench, Chunk, Role
-from harness.clock import MS
+from harness.clock import MS, S
 from harness.codec import messages as m
 from harness.codec.frames import Frame, Splitter, decode_piece
 from harness.errors import BenchError
@@ -22,6 +22,8 @@ SLICE_NS: Final = 50 * MS
 """Longest single wait on a real bench, so that the display moves and an interrupt is soon seen."""
 PING_AFTER_START_NS: Final = 20 * MS
 """A device that restarted has a new clock, to be mapped before it may restart again."""
+STARTING_NS: Final = 3 * S
+"""A device told to restart is taken for starting until it says so, but no longer than this."""
 SEEN_MAX: Final = 4096
 """Bytes kept from each port until its device has identified itself, to explain a silence."""
 LINKED_FOR_NS: Final = 200 * MS
@@ -53,6 +55,7 @@ class Conversation:
         self.applied = 0
         self.applied_at_ns: int | None = None
         self.in_failsafe = False
+        self._starting: dict[Role, int] = {}
         self.linked_for_ns = LINKED_FOR_NS
         self.alive = set(self.ports)
         self.on_beat: Callable[[], None] = lambda: None
@@ -83,6 +86,8 @@ class Conversation:
             self.alive.discard(role)
             raise
         self.writer.packet(role, Direction.TO_DEVICE, data, at_ns)
+        if message.TYPE in RESTARTS:
+            self._starting[role] = at_ns + STARTING_NS
         return counter
 
     def ping(self, role: Role) -> None:
@@ -148,11 +153,12 @@ class Conversation:
     @property
     def link_state(self) -> str:
         """What the display says of the link: searching, linked, lost or failsafe."""
-        if self.applied_at_ns is None:
+        now = self.bench.now_ns()
+        if self.applied_at_ns is None or any(until > now for until in self._starting.values()):
             return "searching"
         if self.in_failsafe:
             return "failsafe"
-        quiet = self.bench.now_ns() - self.applied_at_ns
+        quiet = now - self.applied_at_ns
         return "linked" if quiet < self.linked_for_ns else "lost"
 
     def finish(self) -> None:
@@ -197,8 +203,9 @@ class Conversation:
         elif isinstance(message, m.Identity):
             port.identity = message
         elif isinstance(message, m.Started):
-            if role is Role.RECEIVER:
-                self.applied_at_ns, self.in_failsafe = None, False
+            self._starting.pop(role, None)
+            self.applied_at_ns = None  # what counts as linked is a packet after the start
+            self.in_failsafe = self.in_failsafe and role is not Role.RECEIVER
             self._ping_due[role] = self.bench.now_ns() + PING_AFTER_START_NS
             self.on_start(role)
         elif isinstance(message, m.Reply):
@@ -232,4 +239,5 @@ class Conversation:
         return [role for role in self.ports if role in self.alive]
 
 
+RESTARTS: Final = (m.Restart.TYPE, m.RestartAt.TYPE)
 _HEARD: Final = frozenset((m.OutputChange.TYPE, m.Identity.TYPE, m.Reply.TYPE, m.Started.TYPE))

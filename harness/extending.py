@@ -51,16 +51,9 @@ class Rounds:
                 self._played += 1
                 runner.note = f"round {self._played} of at most {self._looks[-1].rounds}, until {look}"
                 runner.writer.mark(runner.bench.now_ns(), "round", number=self._played)
-                yield self._round()
+                yield another_round(self._builder, self._plan)
             if look.number < look.of and not self._goes_on(runner, look):
                 return
-
-    def _round(self) -> Sequence[Segment]:
-        self._builder.sticks = self._plan.link.rest_us
-        self._builder.segments = []
-        for step in self._plan.steps:
-            self._builder.add(step)
-        return tuple(self._builder.segments)
 
     def _goes_on(self, runner: Runner, look: Look) -> bool:
         """Judge, and tell what comes of it."""
@@ -78,6 +71,15 @@ class Rounds:
         open_ = ", ".join(f"{one.name} (about {one.needed} {one.sample_unit} more)" for one in wanting)
         runner.observer.say(f"{look}: not settled: {open_}; {rounds} more round{'s' * (rounds > 1)}")
         return True
+
+
+def another_round(builder: TimelineBuilder, plan: Plan) -> Sequence[Segment]:
+    """Return the segments of one more round of all steps: the sticks begin at rest, the seed's draws go on."""
+    builder.sticks = plan.link.rest_us
+    builder.segments = []
+    for step in plan.steps:
+        builder.add(step)
+    return tuple(builder.segments)
 
 
 def wanting_samples(judgement: Judgement) -> tuple[CheckResult, ...]:

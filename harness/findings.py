@@ -13,7 +13,8 @@ Cell = str | int | float | None
 """One cell of a grid: None is shown as empty."""
 
 KEYS: Final = (
-    "clocks", "latency", "age", "losses", "delivery", "failsafe", "fidelity", "telemetry", "limits", "margin",
+    "clocks", "latency", "age", "losses", "delivery", "proof", "failsafe", "fidelity", "telemetry", "limits",
+    "margin", "soak",
 )  # fmt: skip
 """Every section there can be, in the order in which they are shown."""
 

@@ -107,9 +107,10 @@ def load_problems(timeline: Timeline, baud: Mapping[Role, int]) -> tuple[tuple[s
             found.append(("link.packet_rate", what, _what_fits(load, timeline.plan.link)))
     seen = set()
     for segment in timeline.segments:
-        if isinstance(segment.step.action, p.Burst) and segment.step.path not in seen:
+        burst = _burst_in(segment.step.action)
+        if burst is not None and segment.step.path not in seen:
             seen.add(segment.step.path)
-            found.extend(_burst_problems(timeline.plan.link, segment.step, segment.step.action, baud))
+            found.extend(_burst_problems(timeline.plan.link, segment.step, burst, baud))
     return (*found, *_limit_problems(timeline, baud), *_out_of_reach(timeline, baud))
 
 
@@ -228,7 +229,11 @@ def _segment_loads(link: p.Link, segment: Segment, baud: Mapping[Role, int]) -> 
     alive = ("keep-alives", frame_size(0), _per_second(KEEP_ALIVE_NS))
     sticks = ("stick sets", _pulses_size(link, 2), _per_second(segment.sticks_every_ns))
     tx, rx = Role.TRANSMITTER, Role.RECEIVER
-    yield LineLoad(tx, True, baud[tx], (sticks, alive, ping), path)
+    to_transmitter = [sticks, alive, ping]
+    if isinstance(segment.step.action, p.Fade):
+        most = _per_second(2 * link.packet_period_ns)
+        to_transmitter.append(("silences", frame_size(m.Silence.LAYOUT.size), most))
+    yield LineLoad(tx, True, baud[tx], tuple(to_transmitter), path)
     sent = [("sent reports", _sent_size(), rate), pong]
     if link.telemetry:
         sent.insert(1, ("telemetry reports", _telemetry_size(link), rate))
@@ -265,6 +270,14 @@ def _what_fits(load: LineLoad, link: p.Link) -> str:
     return " or ".join(words) or "no common baud rate is fast enough: use fewer channels or a lower rate"
 
 
+def _burst_in(action: p.StepAction) -> p.Burst | None:
+    """Return the burst that a step asks for, also the one at the beginning of a cut; None without one."""
+    if isinstance(action, p.Cut) and action.burst:
+        pause_ns = action.duration_ns + action.after_ns + action.before_ns
+        return p.Burst(count=action.burst, spacing_ns=0, times=action.times, pause_ns=pause_ns)
+    return action if isinstance(action, p.Burst) else None
+
+
 def _burst_problems(
     link: p.Link, step: p.PlanStep, burst: p.Burst, baud: Mapping[Role, int]
 ) -> Iterator[tuple[str, str, str]]:
@@ -277,23 +290,28 @@ def _burst_problems(
         waiting = one + (burst.times - 1) * left
         if one > 0 and waiting > DEVICE_BUFFER:
             yield (
-                f"{step.path}.burst.count",
+                f"{step.path}.{_BURST_KEY[type(step.action)]}",
                 f"{burst.times} bursts of {burst.count} packets {float(gap * 1000):g} ms apart leave "
                 f"{float(waiting):.0f} B on the {role}'s line ({size} B a packet, {float(free):.0f} B/s free "
                 f"beside the usual packets at {baud[role]} baud), and a device is expected to hold "
                 f"{DEVICE_BUFFER} B",
-                _burst_that_fits(burst, size, free, gap),
+                _burst_that_fits(burst, size, free, gap, in_cut=isinstance(step.action, p.Cut)),
             )
 
 
-def _burst_that_fits(burst: p.Burst, size: int, free: Fraction, gap: Fraction) -> str:
+_BURST_KEY: Final = {p.Burst: "burst.count", p.Cut: "cut.burst"}
+
+
+def _burst_that_fits(burst: p.Burst, size: int, free: Fraction, gap: Fraction, *, in_cut: bool) -> str:
     """Say how many packets, what spacing and what pause would do; `free` is in B/s, `gap` in s."""
     if free <= 0:
         return "the line is full without bursts: use a faster one"
-    words = [f"a spacing of at least {math.ceil(size / free * 10**5) / 100:.2f} ms"]
+    spacing = f"a spacing of at least {math.ceil(size / free * 10**5) / 100:.2f} ms"
+    words = ["a faster line" if in_cut else spacing]
     fits = int(DEVICE_BUFFER / (size - free * gap))
     if fits >= 1:
         pause = math.ceil(fits * (size - free * gap) / free * 1000)
-        rest = f" with a pause of {pause} ms" if burst.times > 1 else ""
+        between = f"{pause} ms from one cut to the next" if in_cut else f"a pause of {pause} ms"
+        rest = f" with {between}" if burst.times > 1 else ""
         words.insert(0, f"at most {fits} packets{rest}")
     return ", or ".join(words)

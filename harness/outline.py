@@ -12,7 +12,8 @@ from harness.clock import S
 from harness.load import highest_rate_mhz, line_loads, longest_burst
 from harness.looks import looks_of
 from harness.plan.kinds import Decibel, Distance, Duration, Frequency, Items, Pulse, Share
-from harness.plan.model import LOSING_STEPS, Check, FindBackToBack, FindThroughput, Plan
+from harness.plan.model import LOSING_STEPS, Check, FindBackToBack, FindThroughput, Plan, is_optional
+from harness.plan.soak import half_pause_ns, usual_rounds
 from harness.plan.units import (
     format_decibel,
     format_distance,
@@ -44,6 +45,7 @@ def outline(timeline: Timeline, baud: Mapping[Role, int]) -> str:
         "",
         f"{total}, about {timeline.packets} packets, {_count(timeline.cuts, 'link cut')}.",
         *_extension(timeline),
+        *_soak(timeline),
         "",
         "Serial lines, each at its busiest",
     ]
@@ -76,6 +78,20 @@ def _extension(timeline: Timeline) -> list[str]:
     ]
 
 
+def _soak(timeline: Timeline) -> list[str]:
+    """Say how long a plan with `soak` goes on."""
+    plan = timeline.plan
+    if plan.soak is None:
+        return []
+    rounds, pause = usual_rounds(plan), 2 * half_pause_ns(plan.link)
+    return [
+        "",
+        f"All steps are played again and again for {_seconds(plan.soak.for_ns)}, the last round to its end:",
+        f"about {_count(rounds, 'round')} with {_seconds(pause)} of rest between them, "
+        f"about {rounds * timeline.packets} packets.",
+    ]
+
+
 def _steps(timeline: Timeline) -> Iterator[str]:
     rows = []
     for (path, title), group in groupby(timeline.segments, key=lambda s: (s.step.path, s.title)):
@@ -94,7 +110,9 @@ def _shorten(rows: list[tuple[str, str, list[Segment]]]) -> list[tuple[str, str,
     shown = []
     for path, title, group in rows:
         times = f", {len(group)} times" if len(group) > 1 else ""
-        shown.append((path, _seconds(sum(segment.length_ns for segment in group)), title + times))
+        optional = ", if the firmware can" if is_optional(group[0].step.action) else ""
+        length = _seconds(sum(segment.length_ns for segment in group))
+        shown.append((path, length, title + times + optional))
     if len(shown) > MOST_ROWS:
         left = len(shown) - MOST_ROWS
         shown[MOST_ROWS - 5 : -5] = [("...", "", f"{left} more")]
@@ -151,6 +169,8 @@ _FORMAT: Final[Mapping[type, Callable[[Any], str]]] = {
 
 
 def _seconds(ns: int) -> str:
+    if ns >= 7200 * S:
+        return f"{ns // (3600 * S)} h {ns % (3600 * S) // (60 * S)} min"
     if ns >= 100 * S:
         return f"{ns // (60 * S)} min {ns % (60 * S) / S:.0f} s"
     return f"{ns / S:.2f}".rstrip("0").rstrip(".") + " s"

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Final, Protocol
 
+from harness.abilities import Abilities
 from harness.bench.identify import check_identity, explain_silence
 from harness.bench.protocol import Bench, Role
 from harness.clock import MS, S
@@ -38,22 +39,10 @@ LAST_BYTES_NS: Final = 60 * MS
 QUIET_NS: Final = 300 * MS
 """Time at rest before the devices are released, for the last packets and reports to come in."""
 
-_ABILITY: Final = {
-    m.Sticks.TYPE: (m.Ability.STICKS, "take stick positions from the bench"),
-    m.Burst.TYPE: (m.Ability.BURST, "send bursts"),
-    m.Silence.TYPE: (m.Ability.SILENCE, "be silent for a link cut"),
-    m.Inject.TYPE: (m.Ability.INJECT, "take injected telemetry"),
-    m.Restart.TYPE: (m.Ability.RESTART, "restart on command"),
-    m.Setting.TYPE: (m.Ability.SET_PACKET_RATE, "change its packet rate"),
-}
-_NEEDS: Final = {
-    p.Burst: (Role.TRANSMITTER, m.Burst.TYPE),
-    p.Cut: (Role.TRANSMITTER, m.Silence.TYPE),
-    p.Inject: (Role.RECEIVER, m.Inject.TYPE),
-    p.FindThroughput: (Role.TRANSMITTER, m.Setting.TYPE),
-    p.FindBackToBack: (Role.TRANSMITTER, m.Burst.TYPE),
-    p.Overload: (Role.TRANSMITTER, m.Setting.TYPE),
-}
+IN_A_ROW: Final = ("cut", "fade")
+"""Steps whose segments, one after the other, are one pass through the step."""
+COMMANDS: Final = ("cut", "mute", "interfere", "restart")
+"""Marks of the messages that do what a step is about: none is sent again once a device refused one."""
 
 
 class Observer(Protocol):
@@ -103,6 +92,7 @@ class Runner:
         self.step = ""
         self.note = ""
         self._throttle: ThrottleWatch | None = None
+        self.abilities = Abilities(self.talk, observer.say)
         self.rate = PacketRate(self.talk, plan.link.packet_rate_mhz, observer.say)
         self.trials = Trials(self.talk, plan.link, self.rate)
         self.levels = Levels(self.talk, writer, plan.link, observer.say)
@@ -252,27 +242,8 @@ class Runner:
 
     def require(self, steps: Sequence[p.PlanStep]) -> None:
         """Refuse before anything moves what the firmware says that it cannot do."""
-        needs = {(Role.TRANSMITTER, m.Sticks.TYPE): "every plan"}
-        for step in reversed(steps):
-            action = step.action
-            if isinstance(action, p.Restart):
-                needs[action.device, m.Restart.TYPE] = step.path
-            elif type(action) in _NEEDS:
-                needs[_NEEDS[type(action)]] = step.path
-            if isinstance(action, p.Cut) and action.packet_rate_mhz:
-                needs[Role.TRANSMITTER, m.Setting.TYPE] = f"{step.path} with `packet_rate`"
         self.levels.require(steps, self.port_name(Role.TRANSMITTER))
-        for (role, kind), path in needs.items():
-            identity = self.talk.ports[role].identity
-            assert identity is not None
-            ability, words = _ABILITY[kind]
-            if not identity.abilities & ability:
-                raise BenchError(
-                    f"the {role}'s firmware says that it cannot {words}, which {path} needs; "
-                    "leave the step out or build the firmware with that ability",
-                    role=role,
-                    port=self.port_name(role),
-                )
+        self.abilities.require(steps, self.port_name)
 
     def _set_packet_rate(self) -> None:
         identity = self.talk.ports[Role.TRANSMITTER].identity
@@ -330,10 +301,16 @@ class Runner:
         """Carry out segments in order; ends early when a wait is missed."""
         state = _State(self, segments)
         self.talk.on_beat = state.beat
+        self.abilities.begin()
         path: str | None = None
         try:
             for index, segment in enumerate(segments):
-                if segment.step.path != path or segment.step.action.WORD != "cut":
+                if self.abilities.is_out(segment.step):
+                    self._end_step(path)
+                    path = None
+                    self.abilities.tell(segment.step)
+                    continue
+                if segment.step.path != path or segment.step.action.WORD not in IN_A_ROW:
                     self._end_step(path)
                     path = segment.step.path
                     self._begin_step(segment)
@@ -345,6 +322,8 @@ class Runner:
         return End()
 
     def _ended_early(self, segment: Segment) -> End:
+        if self.abilities.trouble:
+            return End("step refused", self.abilities.trouble, segment.step.path)
         if isinstance(segment.step.action, p.Margin):
             return End("margin not measured", self.levels.trouble, segment.step.path)
         if segment.wait is not None:
@@ -365,7 +344,7 @@ class Runner:
             self.writer.flush()
 
     def _play_segment(self, segment: Segment) -> bool:
-        """Send a segment's messages at their times; returns False if it is a wait that was missed."""
+        """Send a segment's messages at their times; returns False if the run must end here."""
         if segment.own_sticks:
             return self._play_own_sticks(segment)
         if isinstance(segment.step.action, p.LIMIT_STEPS):
@@ -378,9 +357,9 @@ class Runner:
             if self._pass_time(start + due.at_ns, segment, happened):
                 break
             if self.bench.is_virtual or not _superseded(due, following, self.bench.now_ns() - start):
-                self._send_due(due)
+                self._send_due(due, segment.step)
         if self._pass_time(start + segment.length_ns, segment, happened) or segment.wait is None:
-            return True
+            return not self.abilities.refused()
         self.writer.mark(
             self.bench.now_ns(), "missed",
             path=segment.step.path, until=segment.wait.until, deadline_ns=segment.wait.deadline_ns,
@@ -403,7 +382,7 @@ class Runner:
             for due in segment.due(self.sets):
                 if self.talk.wait_for(watch.tripped, until_ns=start + due.at_ns):
                     break
-                self._send_due(due)
+                self._send_due(due, segment.step)
                 if due.mark == "release":
                     watch.begin()
             self.talk.wait_for(watch.tripped, until_ns=start + segment.length_ns)
@@ -423,22 +402,33 @@ class Runner:
             return False
         return self.talk.wait_for(happened, until_ns=until_ns)
 
-    def _send_due(self, due: Due) -> None:
+    def _send_due(self, due: Due, step: p.PlanStep) -> None:
         message = due.message
+        if due.mark in COMMANDS:
+            self.abilities.refused()
+            if self.abilities.is_out(step):
+                return
         if type(message) is m.Sticks:
             self.sets = message.set_number
         if type(message) is m.Setting and message.setting == m.SettingId.PACKET_RATE_MHZ:
             self.rate.want(message.value)
         else:
-            self.talk.send(due.role, message)
+            counter = self.talk.send(due.role, message)
+            self.abilities.asked(due.role, counter, step, message)
         if due.mark == "cut":
             self.cuts += 1
             self.writer.mark(
                 self.bench.now_ns(), "cut",
                 number=self.cuts, delay_us=message.delay_us, duration_us=message.duration_us,
+                way=_way(step.action), path=step.path,
             )  # fmt: skip
         elif due.mark == "restart":
             self.writer.mark(self.bench.now_ns(), "restart", role=due.role)
+
+
+def _way(action: p.StepAction) -> str:
+    """How a step cuts the link: as in `by`, or by its own word."""
+    return action.by if isinstance(action, p.Cut) else action.WORD
 
 
 def _with_next(dues: Iterator[Due]) -> Iterator[tuple[Due, Due | None]]:

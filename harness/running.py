@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import platform
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
@@ -28,10 +28,19 @@ from harness.hand import terminal_hand
 from harness.load import load_problems
 from harness.plan.model import Plan
 from harness.plan.reader import parse_plan, place_of
-from harness.recording import Header, Recording, RecordingWriter, read_recording
+from harness.recording import (
+    Header,
+    Recording,
+    RecordingWriter,
+    Window,
+    read_header,
+    read_recording,
+    read_windows,
+)
 from harness.report.document import Outcome
 from harness.report.folder import RECORDING, RunFolder
 from harness.runner import Observer, Runner
+from harness.soaking import SoakRounds
 from harness.timeline import Timeline, build_timeline
 
 if TYPE_CHECKING:
@@ -97,16 +106,18 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
             raise
         finally:
             writer.close()
-    outcome = judge_recording(read_recording(folder.path / RECORDING))
+    outcome = judge_file(folder.path / RECORDING)
     write_reports(outcome, folder, request)
     return Ran(outcome, end.why == "interrupted")
 
 
-def rounds_for(plan: Plan, timeline: Timeline, read: Callable[[], Recording]) -> Rounds | None:
-    """Return the rounds of a plan that may be extended, None for one that is played once.
+def rounds_for(plan: Plan, timeline: Timeline, read: Callable[[], Recording]) -> Rounds | SoakRounds | None:
+    """Return the rounds of a plan that is extended or soaked, None for one that is played once.
 
     `read` reads back what was recorded so far.
     """
+    if plan.soak is not None:
+        return SoakRounds(plan, timeline.seed, timeline.throttle_share)
     if plan.extend is None:
         return None
     return Rounds(plan, timeline.seed, timeline.throttle_share, read)
@@ -135,15 +146,43 @@ def timeline_for(request: Request) -> Timeline:
     return timeline
 
 
+def judge_file(path: Path) -> Outcome:
+    """Judge the recording in a file by the plan inside it, a soak round by round in bounded memory.
+
+    Raises RecordingError. Pure as `judge_recording` is.
+    """
+    header = read_header(path)
+    try:
+        plan = plan_of(header)
+    except PlanError:
+        return judge_recording(read_recording(path))
+    if plan.soak is None:
+        return judge_recording(read_recording(path))
+    return judge_rounds(plan, header, read_windows(path))
+
+
+def judge_rounds(plan: Plan, header: Header, windows: Iterable[Window]) -> Outcome:
+    """Judge the rounds of a soak, one after the other."""
+    from harness.soak import judge_windows
+
+    return Outcome(judge_windows(plan, windows), header, plan.title)
+
+
+def plan_of(header: Header) -> Plan:
+    """Return the plan in a recording's header; raises PlanError."""
+    return parse_plan(header.plan_text, f"the plan in the recording ({header.plan_name})", header.plan_name)
+
+
 def judge_recording(recording: Recording) -> Outcome:
-    """Judge a recording by the plan inside it. Pure: equal recordings give equal outcomes, to the bit."""
+    """Judge a recording by the plan inside it. Pure: equal recordings give equal outcomes, to the bit.
+
+    All at once, a soak too: `judge_file` judges one by its rounds.
+    """
     from harness.judge import judge  # numpy and scipy are slow to import
 
     header = recording.header
     try:
-        plan = parse_plan(
-            header.plan_text, f"the plan in the recording ({header.plan_name})", header.plan_name
-        )
+        plan = plan_of(header)
     except PlanError as error:
         if recording.damaged:
             raise RecordingError(

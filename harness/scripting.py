@@ -8,7 +8,7 @@ def test_throttle_closes(bench):
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from dataclasses import replace
@@ -20,7 +20,7 @@ from harness.bench.protocol import Bench
 from harness.clock import S
 from harness.errors import BenchError
 from harness.extending import so_far
-from harness.judge import judge
+from harness.judge import verdicts
 from harness.plan.model import Plan, PlanStep, Repeat
 from harness.plan.reader import parse_check, parse_step
 from harness.recording import Recording, RecordingWriter, read_recording
@@ -80,17 +80,21 @@ class ScriptedBench:
 
     def check(self, word: str, **keys: Any) -> CheckResult:
         """Judge what was recorded so far by one check, its word and keys as in a plan."""
+        return self.check_all([{word: keys}])[0]
+
+    def check_all(self, checks: Sequence[dict[str, Any]]) -> tuple[CheckResult, ...]:
+        """Judge what was recorded so far by several checks at once, each as in a plan: `{"order": {}}`."""
         steps = tuple(self._done)
-        rule = parse_check(_snippet({word: keys}), self._plan.link, steps)
+        rules = tuple(parse_check(_snippet(entry), self._plan.link, steps) for entry in checks)
         self._runner.talk.ping_round(2, 40_000_000)
-        plan = replace(self._plan, steps=steps, checks=(rule,), extend=None)
+        plan = replace(self._plan, steps=steps, checks=rules, extend=None, soak=None)
         recording = so_far(self._read())
         if self.bench.is_virtual:
-            return judge(plan, recording).results[0]
+            return verdicts(plan, recording)
         with ThreadPoolExecutor(1) as judges:  # the devices are kept alive meanwhile
-            judgement = judges.submit(judge, plan, recording)
+            judgement = judges.submit(verdicts, plan, recording)
             self._runner.talk.wait_for(judgement.done, until_ns=self.bench.now_ns() + JUDGING_NS)
-            return judgement.result().results[0]
+            return judgement.result()
 
     def require(self, word: str, **keys: Any) -> CheckResult:
         """Judge by one check and raise AssertionError, with the evidence, unless it passed."""

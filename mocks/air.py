@@ -4,13 +4,15 @@ A transmission lasts (overhead bits + 8 x payload bytes) / air rate. Each attemp
 be lost by itself. A two-state fade (Gilbert, Bell System Technical Journal 39:1253-1265, 1960; Elliott,
 42:1977-1997, 1963) begins and ends between packets and holds for all attempts of a packet, both ways.
 With a distance the signal can get too weak as well (`mocks.range`).
-Left out: collisions, capture, frequency hopping, and bit errors that the radio's checksum misses.
+A packet also says whose it is and whether the check inside it is right; the radios do not look at that, and
+its length counts with the overhead. Left out: collisions, capture, frequency hopping, and bit errors by
+chance that the radio's checksum misses.
 """
 
 from __future__ import annotations
 
 from random import Random
-from typing import Any, Protocol
+from typing import Any, Final, NamedTuple, Protocol
 
 from harness.clock import S
 from harness.codec.messages import MAX_TELEMETRY, SIGNAL_UNKNOWN
@@ -18,8 +20,23 @@ from mocks.range import Range
 from mocks.settings import WorldSettings
 from mocks.world import World
 
-Packet = tuple[int, tuple[int, ...]]
-"""Number of the packet, and the pulse of each channel in us: what the mock devices send."""
+OWN: Final = 0
+"""The identity of the link's own transmitter."""
+FOREIGN: Final = 1
+"""The identity of another transmitter on the same address."""
+
+
+class Packet(NamedTuple):
+    """What the mock devices send: a number, the pulse of each channel in us, whose it is, and its check.
+
+    A packet that is not `sound` is whole for the radio, but the check that the firmware put inside is wrong.
+    """
+
+    number: int
+    pulses: tuple[int, ...]
+    sender: int = OWN
+    sound: bool = True
+
 
 NUMBER_BYTES = 2
 BITS_PER_CHANNEL = 12

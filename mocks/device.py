@@ -17,16 +17,23 @@ from harness.codec.messages import (
     BY_TYPE,
     DEAD_MAN_MS,
     Ability,
+    Burst,
+    Deafen,
+    Disturb,
     Identify,
     Identity,
+    Inject,
     KeepAlive,
     Message,
+    MuteAcks,
     Ping,
     Pong,
     Release,
     Reply,
     Restart,
+    RestartAt,
     Result,
+    Silence,
     StartCause,
     Started,
     WireRole,
@@ -43,15 +50,34 @@ PPB: Final = 10**9
 WRAP_MASK: Final = 2**32 - 1
 
 Handler = Callable[[Any], Result | None]
+COMMAND_OF: Final[dict[str, type]] = {
+    "burst": Burst,
+    "silence": Silence,
+    "inject": Inject,
+    "mute acks": MuteAcks,
+    "restart": Restart,
+    "restart at": RestartAt,
+    "disturb": Disturb,
+    "deafen": Deafen,
+}
+"""The command that goes with an ability which `lacks` can take away; the ability's own name, in words."""
 
 
 @dataclass(frozen=True, slots=True)
 class Life:
-    """How a device begins: why it starts, its clock then (us), and how often it restarted before."""
+    """How a device begins: why it starts, its clock then (us), and how often it restarted before.
+
+    Whatever counts packets starts at `packet`.
+    """
 
     cause: StartCause
     clock_us: int
     restarts: int
+    packet: int = 0
+
+    def after(self, clock_us: int = 0, packet: int = 0) -> Life:
+        """Return the life that follows when a command restarts the device."""
+        return Life(StartCause.COMMAND, clock_us, self.restarts + 1, packet)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +107,8 @@ class Device:
         self.settings = around.settings
         self.link = around.link
         self.life = life
+        self.next_life = life.after()
+        """How the device begins when it restarts."""
         self.alive = True
         self.bad_frames = 0
         self.started_ns = self.world.now_ns
@@ -96,8 +124,19 @@ class Device:
             KeepAlive: self._keep_alive,
             Release: self._release,
             Restart: self._restart,
+            RestartAt: self._restart_at,
             **self.commands(),
         }
+        self._lacks = self._unlearn(around.settings.lacks)
+
+    def _unlearn(self, lacks: tuple[str, ...]) -> Ability:
+        """Forget the commands that the settings take away; return the abilities that go with them."""
+        missing = Ability(0)
+        for word in lacks:
+            if word in COMMAND_OF:
+                self._handlers.pop(COMMAND_OF[word], None)
+                missing |= Ability[word.replace(" ", "_").upper()]
+        return missing
 
     def commands(self) -> dict[type, Handler]:
         """Return what this kind of device does with its own commands; None as an answer sends no reply."""
@@ -122,6 +161,20 @@ class Device:
         """Return the device's own time in us, modulo 2**32."""
         elapsed = (self.world.now_ns - self.started_ns) * self._rate_ppb // 1_000_000_000_000
         return (self.life.clock_us + elapsed) & WRAP_MASK
+
+    def us_at(self, at_ns: int) -> int:
+        """Return the device's own time at a true time in ns of this life, in us, modulo 2**32."""
+        return (self.life.clock_us + (at_ns - self.started_ns) * self._rate_ppb // (PPB * 1_000)) & WRAP_MASK
+
+    def ticks(self, unit_us: int, bits: int) -> int:
+        """Return what a counter of the firmware's own shows that counts units of `unit_us`, modulo 2**bits.
+
+        It is 0 when the clock is. A clock started in its upper half counts towards its wrap, and then the
+        counter is as far before its own: so `RestartAt` brings every wrap near.
+        """
+        ahead_us = self.life.clock_us - (self.life.clock_us > WRAP_MASK // 2) * (WRAP_MASK + 1)
+        elapsed_us = (self.world.now_ns - self.started_ns) * self._rate_ppb // 1_000_000_000_000
+        return (ahead_us + elapsed_us) // unit_us & (1 << bits) - 1
 
     def span_ns(self, nominal_ns: int) -> int:
         """Return the true length of what this device's clock measures as `nominal_ns`."""
@@ -170,7 +223,7 @@ class Device:
                 self.WIRE_ROLE,
                 len(self.link.channels),
                 self.packet_rate_mhz(),
-                self.abilities(),
+                self.abilities() & ~self._lacks,
                 self.name(),
                 __version__,
                 "mock-1",
@@ -212,6 +265,11 @@ class Device:
         self.let_go()
 
     def _restart(self, _: Restart) -> Result:
+        self.world.at(self.world.now_ns, self._go_down, None)
+        return Result.DONE
+
+    def _restart_at(self, command: RestartAt) -> Result:
+        self.next_life = self.life.after(command.clock_us, command.packet)
         self.world.at(self.world.now_ns, self._go_down, None)
         return Result.DONE
 

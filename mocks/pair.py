@@ -59,6 +59,7 @@ class Pair:
             payload_bytes=packet_bytes(len(self.link.channels)),
             chance=stream(seed, "mock air"),
         )
+        self._chance = stream(seed, "mock defect")
         self._inputs = make_inputs(self.link, settings, stream(seed, "mock own sticks"))
         self.ports = {self._behind(role): self._port(role) for role in roles}
         self._lines = [(role, port.to_pc) for role, port in self.ports.items()]
@@ -134,6 +135,7 @@ class Pair:
 
     def _make_receiver(self, around: Surroundings, life: Life) -> Receiver:
         self.receiver = self._air.receiver = self._patch.receiver(around, life)
+        self.receiver.chance = self._chance
         if self._air.has_range:
             self.receiver.signal_dbm = self._air.signal_dbm
         if self.settings.witness:

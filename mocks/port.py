@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from harness.codec.messages import StartCause
 from harness.plan.model import Link
 from mocks.device import Device, Life, Surroundings
 from mocks.line import LineToDevice, LineToPC
@@ -55,4 +54,4 @@ class Port:
         """Take a device away once its output has drained, and start it anew after its time away."""
         self.device = None
         back_ns = self.to_pc.drained_ns(self._world.now_ns) + self._away_ns
-        self._world.at(back_ns, self.boot, Life(StartCause.COMMAND, 0, old.life.restarts + 1))
+        self._world.at(back_ns, self.boot, old.next_life)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from random import Random
 from statistics import median_low
 from struct import Struct
 from typing import ClassVar
@@ -21,6 +22,7 @@ from harness.codec.messages import (
     Ability,
     Applied,
     Counters,
+    Deafen,
     Inject,
     MuteAcks,
     OutputChange,
@@ -28,7 +30,7 @@ from harness.codec.messages import (
     Result,
     WireRole,
 )
-from mocks.air import Packet
+from mocks.air import OWN, Packet
 from mocks.device import Device, Handler, Life, Surroundings
 from mocks.settings import FAILSAFE_SHARE
 from mocks.telemetry import Layout, fits, steady_values
@@ -47,15 +49,19 @@ class Receiver(Device):
     """One life of a receiver.
 
     A defect is a subclass that overrides one of the small decisions `shown`, `failsafe_outputs`,
-    `failsafe_due_ns`, `refreshes`, `returned`, `takes_again`, `sensed`, `driven`, `reported`, or the number
-    `PRELOADED`.
+    `failsafe_due_ns`, `refreshes`, `returned`, `believed`, `free_memory`, `takes_again`, `sensed`, `payload`,
+    `driven`, `reported`, or the number `PRELOADED`.
     """
 
     ROLE = Role.RECEIVER
     WIRE_ROLE = WireRole.RECEIVER
-    ABILITIES: ClassVar[Ability] = Ability.INJECT | Ability.MUTE_ACKS | Ability.RESTART
+    ABILITIES: ClassVar[Ability] = (
+        Ability.INJECT | Ability.MUTE_ACKS | Ability.RESTART | Ability.RESTART_AT | Ability.DEAFEN
+    )
     PRELOADED: ClassVar[int] = 1
     """Acknowledgement payloads waiting in the radio; one makes telemetry one packet old."""
+    chance: Random
+    """For defects that come by chance; whoever makes the receiver sets it."""
     PINS_IN_TURN: ClassVar[bool] = False
     """Whether a servo pulse begins when the one of the channel before it ends, or all begin together."""
 
@@ -79,9 +85,9 @@ class Receiver(Device):
         self._fifo: deque[Packet] = deque()
         self._coming_round = False
         self._last_number: int | None = None
-        self._muted_ns = (0, 0)
+        self._muted_ns = self._deaf_ns = (0, 0)
         self._pack_applied = Struct(f"<HIbB{len(link.channels)}H").pack
-        self.packets = self.duplicates = self.overruns = 0
+        self.packets = self.duplicates = self.overruns = self.bad_packets = 0
         self.signal_dbm: Callable[[], int] = _unknown
         """How strong packets arrive, as the radio tells it."""
         self._raw = steady_values(link)
@@ -128,6 +134,14 @@ class Receiver(Device):
         """Return the outputs for the first packet after a lost link."""
         return outputs
 
+    def believed(self, packet: Packet) -> bool:
+        """Return whether a packet counts: it is whole, and the link's own transmitter sent it."""
+        return packet.sound and packet.sender == OWN
+
+    def free_memory(self) -> int:
+        """Return how many bytes of memory are free."""
+        return FREE_MEMORY
+
     def takes_again(self) -> bool:
         """Return whether a packet that came before is put in the FIFO again."""
         return False
@@ -135,6 +149,10 @@ class Receiver(Device):
     def sensed(self, raw: list[int]) -> list[int]:
         """Return the values that go into the payload for the sensors' raw values."""
         return raw
+
+    def payload(self) -> bytes:
+        """Return the payload that is loaded into the radio as a new packet comes."""
+        return self._layout.payload(self._heard)
 
     def reported(self, outputs: Pulses) -> Pulses:
         """Return the outputs as the report tells them."""
@@ -146,7 +164,7 @@ class Receiver(Device):
 
     def commands(self) -> dict[type, Handler]:
         """Return the commands of a receiver."""
-        return {Inject: self._inject, MuteAcks: self._mute_acks}
+        return {Inject: self._inject, MuteAcks: self._mute_acks, Deafen: self._deafen}
 
     def start(self) -> None:
         """Drive failsafe outputs until the first packet, and count."""
@@ -155,19 +173,24 @@ class Receiver(Device):
         self.world.at(self.world.now_ns + self.span_ns(S), self._count, None)
 
     def let_go(self) -> None:
-        """End injections and muting."""
-        self._muted_ns = (0, 0)
+        """End injections, muting and deafness."""
+        self._muted_ns = self._deaf_ns = (0, 0)
         self._load(steady_values(self.link))
 
     def hear(self, packet: Packet) -> bytes | None:
         """Take a packet from the air; return the acknowledgement's payload, or None for no acknowledgement.
 
-        A packet that finds the FIFO full is not taken and not acknowledged.
+        A packet that finds the FIFO full is not taken and not acknowledged. One that is not believed is
+        acknowledged as if it had come before, and so is what a deaf firmware throws away.
         """
         if not self.alive:
             return None
-        number = packet[0]
-        if number == self._last_number:
+        number = packet.number
+        if self._deaf_ns[1] and self._deaf():
+            pass
+        elif not self.believed(packet):
+            self.bad_packets += 1
+        elif number == self._last_number:
             self.duplicates += 1
             if self.takes_again():
                 self._queue(packet)
@@ -175,7 +198,7 @@ class Receiver(Device):
             self._last_number = number
             self._answer = self._preloaded.popleft()
             self._heard += 1
-            self._preloaded.append(self._layout.payload(self._heard))
+            self._preloaded.append(self.payload())
         else:
             self.overruns += 1
             return None
@@ -208,26 +231,37 @@ class Receiver(Device):
     def _come_round(self, _: None) -> None:
         self._coming_round = False
         while self._fifo and self.alive:
-            self._apply(self._fifo.popleft())
+            packet = self._fifo.popleft()
+            if not self._deaf():
+                self._apply(packet)
+
+    def _deaf(self) -> bool:
+        begin_ns, end_ns = self._deaf_ns
+        return begin_ns <= self.world.now_ns < end_ns
 
     def _apply(self, packet: Packet) -> None:
         """Drive the outputs and report it; a packet always restarts a failsafe timer that ran out."""
-        outputs = self.shown(packet[1])
+        outputs = self.shown(packet.pulses)
         if self.in_failsafe and self.packets:
             outputs = self.returned(outputs)
         if self.in_failsafe or self.refreshes(outputs):
-            if not self.in_failsafe:
-                self._periods.append(self.world.now_ns - self.refreshed_ns)
-            self.refreshed_ns = self.world.now_ns
+            self.refresh()
         self.in_failsafe = False
         self.outputs = outputs
         self.packets += 1
         told = self.reported(outputs)
         self.say_packed(
-            Applied.TYPE, self._pack_applied(packet[0], self.now_us(), self.signal_dbm(), len(told), *told)
+            Applied.TYPE,
+            self._pack_applied(packet.number, self.now_us(), self.signal_dbm(), len(told), *told),
         )
         if not self._timing:
             self._time_failsafe()
+
+    def refresh(self) -> None:
+        """Restart the failsafe timer."""
+        if not self.in_failsafe:
+            self._periods.append(self.world.now_ns - self.refreshed_ns)
+        self.refreshed_ns = self.world.now_ns
 
     def _time_failsafe(self) -> None:
         due_ns = self.failsafe_due_ns()
@@ -259,7 +293,8 @@ class Receiver(Device):
             return
         self.world.at(self.world.now_ns + self.span_ns(S), self._count, None)
         restarts = self.life.restarts & 0xFFFF
-        self.say(Counters(self.packets, self.duplicates, 0, restarts, FREE_MEMORY, self.bad_frames))
+        totals = (self.packets, self.duplicates, self.bad_packets, restarts)
+        self.say(Counters(*totals, self.free_memory(), self.bad_frames))
 
     def _inject(self, inject: Inject) -> Result:
         raw = list(self._raw)
@@ -280,4 +315,9 @@ class Receiver(Device):
     def _mute_acks(self, mute: MuteAcks) -> Result:
         begin_ns = self.world.now_ns + self.span_ns(mute.delay_us * US)
         self._muted_ns = (begin_ns, begin_ns + self.span_ns(mute.duration_us * US))
+        return Result.DONE
+
+    def _deafen(self, deafen: Deafen) -> Result:
+        begin_ns = self.world.now_ns + self.span_ns(deafen.delay_us * US)
+        self._deaf_ns = (begin_ns, begin_ns + self.span_ns(deafen.duration_us * US))
         return Result.DONE

@@ -34,6 +34,11 @@ from harness.plan.model import Channel, Failsafe, Link, TelemetryField
 NONE = Fraction(0)
 ALWAYS = Fraction(1)
 _POWER = Decibel(-600, 400, ("dBm",))
+LACKABLE = (
+    "burst", "silence", "inject", "mute acks", "restart", "restart at", "disturb", "deafen",
+    "corrupted", "foreign", "repeated", "beside",
+)  # fmt: skip
+"""Abilities, and kinds of disturbance, that firmware may be without."""
 FAILSAFE_SHARE = Fraction(96, 100)
 """A healthy mock is in failsafe after this share of the declared time; 4 % later is in time, 5 % is not."""
 
@@ -214,6 +219,11 @@ class MockSettings(WorldSettings):
     )
     banner: str = key(Text(200), "Text that both devices print when they start.", "")
     protocol_version: int = key(Whole(1, 255), "Protocol version that both devices claim.", 1)
+    lacks: tuple[str, ...] = key(
+        Items(Choice(*LACKABLE)),
+        "What the devices cannot do on the bench; of `disturb`, a kind alone may be missing.",
+        (),
+    )
     swapped_ports: bool = key(Flag(), "Whether each device sits behind the other one's port.", False)
     witness: bool = key(
         Flag(), "Whether a witness measures the receiver's output pulses, at a third port.", False

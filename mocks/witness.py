@@ -28,7 +28,7 @@ class Witness(Device):
 
     ROLE = Role.WITNESS
     WIRE_ROLE = WireRole.WITNESS
-    ABILITIES: ClassVar[Ability] = Ability.RESTART
+    ABILITIES: ClassVar[Ability] = Ability.RESTART | Ability.RESTART_AT
 
     def __init__(self, around: Surroundings, life: Life) -> None:
         super().__init__(around, life, around.settings.witness_skew_ppm)

@@ -142,6 +142,41 @@ def test_the_link_state_is_told_from_what_the_receiver_says(messages, state):
     assert talk.link_state == ("lost" if state == "linked" else state)
 
 
+APPLIED = encode(m.Applied(1, 0, 0, (1500,)), 0)
+
+
+@pytest.mark.parametrize("role", DEVICES)
+@pytest.mark.parametrize("command", [m.Restart(), m.RestartAt(5, 0)], ids=["restart", "restart at"])
+def test_a_link_is_up_again_only_with_a_packet_after_the_restart_that_was_asked_for(role, command):
+    packets = [Chunk(RX, APPLIED, at * 20 * MS) for at in range(1, 40) if at != 13]
+    talk, _ = talk_over(ScriptedPorts(*packets, Chunk(role, encode(m.Started(1, 0), 0), 250 * MS)))
+    talk.advance(195 * MS)
+    assert talk.link_state == "linked"
+    talk.send(role, command)
+    for now in range(195, 275, 5):  # packets from before the start come in meanwhile
+        talk.advance(now * MS)
+        assert talk.link_state == "searching"
+    talk.advance(300 * MS)
+    assert talk.link_state == "linked"
+
+
+def test_a_start_that_is_never_told_does_not_keep_the_link_down_for_ever():
+    talk, _ = talk_over(ScriptedPorts(*(Chunk(RX, APPLIED, at * 20 * MS) for at in range(1, 300))))
+    talk.send(TX, m.Restart())
+    talk.advance(2 * S)
+    assert talk.link_state == "searching"
+    talk.advance(4 * S)
+    assert talk.link_state == "linked"
+
+
+def test_a_transmitter_that_starts_anew_leaves_the_receiver_in_failsafe():
+    failsafe = encode(m.OutputChange(0, m.OutputReason.FAILSAFE, (1000,)), 0)
+    started = encode(m.Started(1, 0), 0)
+    talk, _ = talk_over(ScriptedPorts(Chunk(RX, failsafe, MS), Chunk(TX, started, 2 * MS)))
+    talk.advance(3 * MS)
+    assert talk.in_failsafe
+
+
 def test_pings_a_device_soon_after_each_of_its_starts():
     pings = []
 

@@ -1,7 +1,9 @@
 """The harness works out how busy each serial line gets, and refuses what does not fit."""
 
+import re
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 from test_timeline import LINK, plan_of
@@ -178,6 +180,41 @@ def test_the_longest_burst_is_the_one_that_a_plan_may_ask_for():
         for count, fits in ((most, True), (most + 1, False)):
             plan = plan_of(p.Burst(count=count, spacing_ns=0, pause_ns=10 * S))
             assert (load_problems(build_timeline(plan, 0), speeds) == ()) is fits
+
+
+@pytest.mark.parametrize(("burst", "fits"), [(8, True), (16, True), (17, False)])
+def test_a_burst_at_the_beginning_of_a_cut_must_fit_too(burst, fits):
+    cut = p.Cut(duration_ns=700 * MS, burst=burst, times=20)
+    problems = load_problems(build_timeline(plan_of(cut), 0), USUAL)
+    assert (problems == ()) is fits
+    if not fits:
+        path, found, allowed = problems[0]
+        assert path == "steps[0].cut.burst"
+        assert "20 bursts of 17 packets" in found
+        assert re.fullmatch(
+            r"at most 16 packets with \d+ ms from one cut to the next, or a faster line", allowed
+        )
+
+
+@pytest.mark.parametrize("by", ["silence", "corrupted", "foreign", "repeated", "deaf"])
+def test_no_way_of_cutting_loads_a_line_beyond_its_packets(by):
+    usual = loads(build_timeline(plan_of(p.Cut(duration_ns=S)), 0), USUAL)
+    assert loads(build_timeline(plan_of(p.Cut(duration_ns=S, by=by)), 0), USUAL) == usual
+
+
+@pytest.mark.parametrize("action", [p.Mute(for_ns=S), p.Interfere(for_ns=S)], ids=["mute", "interfere"])
+def test_strangers_and_missing_acknowledgements_load_no_line(action):
+    usual = loads(build_timeline(plan_of(p.Wander(for_ns=S)), 0), USUAL)
+    assert loads(build_timeline(plan_of(action), 0), USUAL) == usual
+
+
+def test_the_commands_of_a_fade_are_counted():
+    fade = p.Fade(over_ns=5 * S, duration_ns=S)
+    parts = loads(build_timeline(plan_of(fade), 0), USUAL)[Role.TRANSMITTER, True].parts
+    assert ("silences", len(m.encode(m.Silence(1, 2), 1)), Fraction(25)) in parts
+    timeline = build_timeline(plan_of(fade), 0)
+    asked = [due.at_ns for due in timeline.segments[0].due(0) if due.mark == "cut"]
+    assert min(after - before for before, after in pairwise(asked)) >= S // 25
 
 
 def test_a_line_faster_than_any_burst_ends_no_search():

@@ -4,9 +4,10 @@ import re
 from dataclasses import replace
 from fractions import Fraction
 
+import pytest
 from test_timeline import EVERY_STEP, LINK, plan_of
 
-from harness.bench.protocol import DEVICES
+from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS, S
 from harness.outline import MOST_ROWS, outline
 from harness.plan import model as p
@@ -43,6 +44,32 @@ def test_one_cut_is_not_called_cuts():
 
 def test_waits_count_at_their_deadline():
     assert "at most 10 s of link time (waits at their deadline)" in text_of(p.Wait(until="linked"))
+
+
+def test_a_step_that_may_be_left_out_says_so():
+    text = text_of(
+        p.Cut(duration_ns=S, by="deaf", times=3, ability="if present"), p.Mute(for_ns=S, ability="if present")
+    )
+    assert "packets are acknowledged and thrown away, 3 times, if the firmware can" in text
+    assert "nothing is acknowledged for 1 s, once, if the firmware can" in text
+    assert "if the firmware can" not in text_of(p.Mute(for_ns=S))
+
+
+def test_fades_and_silent_restarts_count_as_cuts():
+    fade = p.Fade(over_ns=S, duration_ns=S, times=3)
+    silent = p.Restart(device=Role.RECEIVER, silent_ns=S, times=2)
+    assert "5 link cuts." in text_of(fade, silent, p.Restart(device=Role.RECEIVER), p.Interfere(for_ns=S))
+
+
+def test_a_soak_says_how_long_it_goes_on_in_how_many_rounds():
+    plan = replace(plan_of(p.Settle(for_ns=57 * S)), checks=(BENCH,), soak=p.Soak(for_ns=7200 * S))
+    text = outline(build_timeline(plan, 7), BAUD)
+    assert "All steps are played again and again for 2 h 0 min, the last round to its end:" in text
+    rounds, pause = (
+        float(n) for n in re.search(r"about (\d+) rounds with ([\d.]+) s of rest", text).groups()
+    )
+    assert rounds == pytest.approx(7200 / (57 + pause), rel=0.02)
+    assert f"{int(rounds) * 2850} packets" in text
 
 
 def test_long_times_are_told_in_minutes():

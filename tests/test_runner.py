@@ -307,6 +307,119 @@ def test_cuts_at_another_packet_rate_are_refused_where_the_transmitter_cannot(mo
     assert Run(p.Cut(duration_ns=600 * MS)).raised is None
 
 
+@pytest.mark.parametrize(
+    ("action", "ways"),
+    [
+        *((p.Cut(duration_ns=600 * MS, by=by, times=2), [by, by]) for by in p.CUT_WAYS),
+        (p.Restart(device=Role.RECEIVER, silent_ns=100 * MS), ["restart"]),
+        (p.Restart(device=Role.RECEIVER), []),
+        (p.Fade(over_ns=200 * MS, duration_ns=S, times=2), ["fade"] * 2 * 7),
+        (p.Mute(for_ns=200 * MS), []),
+        (p.Interfere(for_ns=200 * MS), []),
+    ],
+    ids=lambda value: getattr(value, "WORD", ""),
+)
+def test_every_cut_is_marked_with_its_way_and_its_step(action, ways):
+    run = Run(p.Wait(until="linked"), action)
+    assert run.end.why == "complete"
+    cuts = [mark for mark in run.marks if mark.kind == "cut"]
+    assert [mark.fields["way"] for mark in cuts] == ways
+    assert {mark.fields["path"] for mark in cuts} <= {"steps[1]"}
+    assert [mark.fields["number"] for mark in cuts] == list(range(1, len(ways) + 1))
+    commands = [message for role in DEVICES for _, message in run.to(role)
+                if isinstance(message, m.Silence | m.Deafen | m.Disturb)]  # fmt: skip
+    spans = [(message.delay_us, message.duration_us) for message in commands]
+    if ways:
+        assert [(mark.fields["delay_us"], mark.fields["duration_us"]) for mark in cuts] == spans
+
+
+@pytest.mark.parametrize("word", ["cut", "fade"])
+def test_cuts_or_fades_in_a_row_are_one_pass_through_their_step(word):
+    keys = {"cut": {}, "fade": {"over_ns": 200 * MS}}[word]
+    action = {"cut": p.Cut, "fade": p.Fade}[word](duration_ns=300 * MS, times=3, **keys)
+    kinds = [(mark.kind, mark.fields["path"]) for mark in Run(action).marks if mark.kind.startswith("step")]
+    assert kinds == [("step", "steps[0]"), ("step end", "steps[0]")]
+
+
+def test_the_link_wears_out_in_a_fade_and_comes_back_as_it_went():
+    fade = p.Fade(over_ns=S, duration_ns=S)
+    run = Run(p.Wait(until="linked"), fade, p.Settle())
+    sent = [message.at_us // 1000 for _, message in run.messages(Role.TRANSMITTER, Direction.TO_PC)
+            if isinstance(message, m.Sent)]  # fmt: skip
+    gaps = [after - before for before, after in pairwise(sent)]
+    longer = [20 * (periods + 1) for periods in range(1, 9)]  # 8 * 11 / 2 = 44 of 50 periods
+    assert [gap for gap in gaps if gap > 20] == [*longer, 1020, *reversed(longer)]
+
+
+@pytest.mark.parametrize("by", ["silence", "corrupted", "foreign", "repeated"])
+def test_a_burst_is_under_way_when_its_cut_begins(by):
+    cut = p.Cut(duration_ns=600 * MS, by=by, burst=8, times=10)
+    run = Run(p.Wait(until="linked"), cut)
+    sent = [message for _, message in run.messages(Role.TRANSMITTER, Direction.TO_PC)
+            if isinstance(message, m.Sent)]  # fmt: skip
+    of_bursts = sum(bool(message.flags & m.SENT_IN_BURST) for message in sent)
+    assert 10 <= of_bursts < 80
+
+
+def test_failsafe_is_in_when_a_silent_restart_comes_and_no_packet_before_the_silence_is_over():
+    run = Run(p.Wait(until="linked"), p.Restart(device=Role.RECEIVER, silent_ns=S), p.Settle())
+    heard = run.messages(Role.RECEIVER, Direction.TO_PC)
+    (restart_ns,) = (mark.at_ns for mark in run.marks if mark.kind == "restart")
+    failsafe_ns = [at for at, message in heard if isinstance(message, m.OutputChange) and message.reason == 1]
+    assert failsafe_ns[-1] < restart_ns
+    applied_ns = [at for at, message in heard if isinstance(message, m.Applied)]
+    assert not [at for at in applied_ns if restart_ns - 500 * MS < at < restart_ns + S]
+    assert max(applied_ns) > restart_ns + S
+
+
+def test_counters_start_where_a_restart_says_and_the_run_goes_on_across_their_wraps():
+    near = p.Restart(device=Role.TRANSMITTER, clock_wraps_in_ns=S, packets_wrap_in=20)
+    run = Run(p.Wait(until="linked"), near, p.Wait(until="linked"), p.Settle(for_ns=2 * S))
+    assert run.end.why == "complete"
+    heard = [message for _, message in run.messages(Role.TRANSMITTER, Direction.TO_PC)]
+    started = [n for n, message in enumerate(heard) if isinstance(message, m.Started)][-1]
+    assert heard[started].at_us == 2**32 - 1_000_000
+    sent = [message for message in heard[started:] if isinstance(message, m.Sent)]
+    assert [message.packet for message in sent[18:22]] == [65_534, 65_535, 0, 1]
+    assert sent[-1].at_us < sent[0].at_us
+
+
+def test_a_transmitter_restarted_near_its_wraps_is_asked_for_the_packet_rate_again():
+    near = p.Restart(device=Role.TRANSMITTER, packets_wrap_in=20)
+    run = Run(p.Wait(until="linked"), near, p.Settle(), settings=MockSettings(packet_rate_mhz=25_000))
+    assert rates_set(run) == [50_000] * 2
+    sent = [message.at_us for _, message in run.messages(Role.TRANSMITTER, Direction.TO_PC)
+            if isinstance(message, m.Sent)]  # fmt: skip
+    assert {after - before for before, after in list(pairwise(sent))[-40:]} == {20_000}
+
+
+@pytest.mark.parametrize("device", DEVICES)
+def test_a_cut_right_at_power_up_comes_just_after_the_first_packets(device):
+    restart = p.Restart(device=device, after_ns=0)
+    cut = p.Cut(duration_ns=600 * MS, before_ns=0, phase=0)
+    run = Run(p.Wait(until="linked"), restart, p.Wait(until="linked"), cut, settings=MockSettings())
+    (cut_ns,) = (mark.at_ns for mark in run.marks if mark.kind == "cut")
+    started_ns = [
+        at for at, message in run.messages(device, Direction.TO_PC) if isinstance(message, m.Started)
+    ]
+    applied_ns = [at for at, message in run.messages(Role.RECEIVER, Direction.TO_PC)
+                  if isinstance(message, m.Applied)]  # fmt: skip
+    between = [at for at in applied_ns if started_ns[-1] < at < cut_ns]
+    assert 1 <= len(between) <= 2
+    assert cut_ns - started_ns[-1] < 60 * MS
+
+
+def test_nothing_changes_while_acknowledgements_are_missing_or_a_stranger_sends():
+    run = Run(p.Wait(until="linked"), p.Mute(for_ns=S), p.Interfere(for_ns=S))
+    heard = run.messages(Role.RECEIVER, Direction.TO_PC)
+    (begin_ns,) = (mark.at_ns for mark in run.marks if mark.kind == "step" and mark.fields["kind"] == "mute")
+    assert not [message for at, message in heard if isinstance(message, m.OutputChange) and at > begin_ns]
+    applied = [message for at, message in heard if isinstance(message, m.Applied) and at > begin_ns]
+    numbers = [message.packet for message in applied]
+    assert [after - before for before, after in pairwise(numbers)] == [1] * (len(numbers) - 1)
+    assert len(numbers) > 100
+
+
 def test_the_observer_sees_the_steps_and_the_counts_grow():
     class Watch(Quiet):
         def __init__(self):

@@ -61,6 +61,15 @@ EVERY_STEP = (
     p.FindThroughput(to_mhz=100_000),
     p.FindBackToBack(repeats=2),
     p.Overload(rate_mhz=100_000),
+    *(p.Cut(duration_ns=700 * MS, by=by) for by in p.CUT_WAYS),
+    p.Cut(duration_ns=700 * MS, sticks="ends", times=8),
+    p.Cut(duration_ns=700 * MS, sticks="high", burst=8),
+    p.Fade(over_ns=2 * S, duration_ns=S, times=2),
+    p.Mute(for_ns=S, times=2),
+    p.Interfere(for_ns=S, times=2),
+    p.Restart(device=Role.RECEIVER, silent_ns=S, clock_wraps_in_ns=S),
+    p.Restart(device=Role.TRANSMITTER, packets_wrap_in=20),
+    *(p.Sweep(shape=shape, period_ns=S, together=True) for shape in ("triangle", "sine", "staircase")),
 )
 
 

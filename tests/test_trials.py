@@ -29,7 +29,7 @@ from mocks import transmitter
 from mocks.air import air_time_ns, packet_bytes
 from mocks.bench import open_virtual
 from mocks.defects.limits import StartsItsRadioAgain
-from mocks.defects.model import Defect, Patch
+from mocks.defects.model import Defect, Felt, Patch
 from mocks.settings import MockSettings
 from mocks.telemetry import payload_bytes
 from mocks.transmitter import Transmitter
@@ -46,7 +46,9 @@ class Tried:
         self, *actions, settings=FAST, seed=7, trip=None, at_ns=3 * S, patch=None, link=LINK, observer=None,
         around=lambda bench: bench,
     ):  # fmt: skip
-        defect = patch and Defect("d", "w", "c", "throughput", "limits", "n", patch, patch)
+        defect = patch and Defect(
+            "d", Felt.REACH, "nuisance", "w", "c", "throughput", "limits", "n", patch, patch
+        )
         bench = around(open_virtual(link, settings, seed, defect=defect))
         header = replace(HEADER, baud=dict(bench.baud))
         if trip is not None:

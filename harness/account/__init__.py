@@ -15,6 +15,7 @@ from harness.account import (
     limits,
     losses,
     margin,
+    proof,
     telemetry,
 )
 from harness.findings import Section
@@ -26,6 +27,7 @@ ACCOUNTS: Final[tuple[Callable[[Evidence], Section | None], ...]] = (
     age.account,
     losses.account,
     delivery.account,
+    proof.account,
     failsafe.account,
     fidelity.account,
     telemetry.account,

@@ -30,15 +30,16 @@ _WORDS: Final = {
 
 
 def account(evidence: Evidence) -> Section | None:
-    """Return the section, or None if no cut was made."""
-    entries = failsafe_entries(evidence, evidence.plan.link.failsafe.within_ns)
+    """Return the section, or None if no cut was made by silence; other ways would blur the times."""
+    every = failsafe_entries(evidence, evidence.plan.link.failsafe.within_ns)
+    entries = [entry for entry in every if entry.cut.way == "silence"]
     if not entries:
         return None
     usual = [entry for entry in entries if entry.entry in _TIMED and not entry.other_rate]
     timing = failsafe_timing(evidence, entries)
     told = tell_timekeeping(timing, evidence.plan.link.packet_period_ns / US)
     figures = [
-        Figure("cuts", len(entries)),
+        Figure("cuts by silence", len(entries)),
         Figure("timed at the link's packet rate", len(usual)),
         *_figures("after the last packet", _times(usual, since_cut=False)),
         *_figures("after the cut", _times(usual, since_cut=True)),

@@ -61,8 +61,22 @@ PAGES: Final[dict[str, Page]] = {
         source="age of information, Kaul, Yates and Gruteser 2012 (from memory); the formula is checked "
         "against the mock.",
     ),
+    "drift": Page(
+        measures="for each figure of a round (median latency, delivery, free memory and so on) the Theil-Sen "
+        "slope over all rounds of a soak: the median of (y2 - y1) / (t2 - t1) of all pairs of rounds, in "
+        "units an hour, with an interval that matches Mann-Kendall's test for a trend. Passes only if the "
+        "whole interval keeps the limit, fails only if none of it does. `false_alarm` holds for all figures "
+        "together. Rounds count as independent of each other but for the trend.",
+        matters="some faults need hours: memory that leaks, a queue that grows, a part that warms up. A few "
+        "minutes on the bench never show them; the third flight of the day does.",
+        limit="so little that a day of flying does not matter: 500 us of latency, half a per cent of delivery "
+        "and 64 bytes an hour (our choice, no source).",
+        source="Mann 1945, Kendall 1975 (trend test); Theil 1950, Sen 1968 (slope and its interval), from "
+        "memory.",
+    ),
     "control_gap": Page(
-        measures="the longest time between two applied packets, cuts and restarts apart.",
+        measures="the longest time between two applied packets, cuts and restarts apart. A link that is not "
+        "back after a cut has a gap from the end of `recover_within` and `lost_after` on.",
         matters="during a gap the model flies on with the last command; a gap as long as the failsafe "
         "time stops the motors.",
         limit="five packet periods, 100 ms at 50 Hz: long before failsafe, short enough not to be felt "
@@ -89,7 +103,8 @@ PAGES: Final[dict[str, Page]] = {
     ),
     "failsafe_entry": Page(
         measures="time from the last applied packet (or, with `from: cut`, from the cut) to the failsafe "
-        "outputs, over every cut, on the receiver's own clock. It fails if any cut was late for "
+        "outputs, over every cut of every way, on the receiver's own clock; corrupted, foreign and repeated "
+        "packets do not count as packets. It fails if any cut was late for "
         "certain, and passes if enough were in time to show the wanted share: with none late, n = "
         "ln(1 - confidence) / ln(share), 59 for 95 % and 95 %.",
         matters="until then the motors run on. This is the check to pass before a propeller goes on.",
@@ -119,6 +134,50 @@ PAGES: Final[dict[str, Page]] = {
         matters="a motor that stops in a turn because of two lost packets.",
         limit="none.",
         source="`not_before` is half of `within` unless the plan has another (common practice, no source).",
+    ),
+    "start_up": Page(
+        measures="every output that the receiver reports from each of its starts to its first applied "
+        "packet, against the channel's failsafe value: off = |output - failsafe|. A channel that holds its "
+        "last pulse has none yet: it must be in its range and not move. A start of which messages are "
+        "missing leaves the check open. The pulses themselves, which a report may leave out, are what "
+        "`pins` measures, if a witness is there.",
+        matters="a motor that twitches when the battery is plugged in meets the hand that plugs it in; a "
+        "receiver that restarts in flight does it again.",
+        limit="0 us: these values are set, not measured.",
+        source="the declared values; failsafe outputs from the first pulse on are common practice, no "
+        "source.",
+    ),
+    "failsafe_margin": Page(
+        measures="for each throttle channel the lowest pulse that any applied packet brought, with "
+        "commanded sticks and with the transmitter's own against its stop, less the highest that the "
+        "channel showed in failsafe: margin = min(applied) - max(failsafe). Of a reversed channel, whose "
+        "closed end is the longer pulse, highest and lowest change places. Open without packets that "
+        "carried the own sticks.",
+        matters="a flight controller behind the receiver often knows link loss only by a throttle shorter "
+        "than any stick gives. If the stick against its stop comes near that, the model comes home, or "
+        "falls, in the middle of a glide.",
+        limit="25 us: half of the distance between a low stop at 1000 us and a failsafe of 950 us, so that "
+        "the threshold between them is as far from both; several times a stick's noise (common practice, no "
+        "source).",
+        source="whole microseconds as reported; noise of the own sticks is what `noise` measures.",
+    ),
+    "order": Page(
+        measures="packets that took effect after a later one had (sampled before one that was already "
+        "applied: s < NextExp), and packets that were never sent: an unknown number, or, while another "
+        "transmitter's packets are sent on purpose, its sticks. Repeats are counted by `duplicates`. What a "
+        "lost serial message could explain only leaves the check open.",
+        matters="an old packet moves the sticks back in time; one that nobody sent is another pilot's, or "
+        "damage, at your throttle.",
+        limit="none: packet numbers make the order known, and identity and checksum the sender.",
+        source="RFC 4737 section 3.3 (reordered, by NextExp).",
+    ),
+    "output_range": Page(
+        measures="how far any reported output, of a packet or not, lies beyond an end of its channel's "
+        "range: max(low - output, output - high); its failsafe value is allowed.",
+        matters="a servo driven beyond its stop stalls, heats and pulls the supply down; a speed controller "
+        "may take a pulse out of range for an order to calibrate.",
+        limit="0 us beyond what the plan declares; a few where the transmitter's own sticks are read.",
+        source="the declared ranges; 1000 us to 2000 us for most servos is common practice, no source.",
     ),
     "fidelity": Page(
         measures="the largest |output - stick| over all applied packets whose sticks were commanded; the "
@@ -201,7 +260,8 @@ PAGES: Final[dict[str, Page]] = {
         source="the witness's own stamps; see `shared/protocol.md`, section 7.",
     ),
     "bench": Page(
-        measures="serial messages lost on each port, by their own counter; ports, identities and clocks.",
+        measures="serial messages lost on each port, by their own counter; ports, identities and clocks: "
+        "whether each device speaks the protocol it names, and its clock counts microseconds.",
         matters="when the bench is at fault nothing else in the report may be blamed on the link.",
         limit="none lost: at the load that a plan may put on a line there is no reason for any.",
         source="message counters of the bench protocol, `shared/protocol.md`.",

@@ -57,6 +57,19 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
         "look for blocking routines in the receiver's loop: displays, prints, delays",
         "a gap with packets lost in it is the radio's; one without is the receiver's",
     ),
+    ("drift", "latency"): (
+        "look for a list or queue that is walked through and never gets shorter: logs, handlers, averages",
+    ),
+    ("drift", "delivery"): (
+        "feel whether the module or its regulator gets warm: crystals and supplies drift with temperature",
+    ),
+    ("drift", "free_memory"): (
+        "look for memory that is taken in the loop and not given back: strings are the usual ones",
+    ),
+    ("drift", "control_gap"): ("look for a routine that takes longer each time it runs: logs, searches",),
+    ("drift", "telemetry_age"): ("look for a queue between the sensors and the acknowledgement payload",),
+    ("drift", "clocks"): ("look at the oscillators: resonators drift with temperature, crystals hardly do",),
+    ("drift", "none"): ("give at least one figure a limit, such as `latency: 500 us`",),
     ("loss_pattern", "run"): (
         "several packets lost in a row: a neighbour's network on the same channel, or a blocking routine",
         "packets sent again at once meet the same trouble: a longer retransmission delay, or another channel",
@@ -72,6 +85,10 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ("failsafe_entry", "never"): (
         "check that the receiver has a failsafe timer at all, and that only an applied packet restarts it",
         "do not fly this receiver",
+    ),
+    ("failsafe_entry", "stranger"): (
+        "feed the failsafe timer only by packets of the right identity and checksum, with a new number",
+        "an interrupt of the radio, or an acknowledgement it sends, says nothing about control",
     ),
     ("failsafe_entry", "late"): (
         "shorten the receiver's failsafe time, or declare the longer one in the plan",
@@ -94,6 +111,35 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ),
     ("no_false_failsafe", "restart"): (
         "a receiver that restarts by itself: look at its supply (brown-out) and its watchdog",
+    ),
+    ("start_up", "fail"): (
+        "set every output to its failsafe value before the first pulse, and before the radio is set up",
+        "give outputs no default of their own: a middle pulse is half throttle",
+    ),
+    ("start_up", "silent"): (
+        "have the receiver report its outputs after each start, as `shared/protocol.md` section 6 asks",
+    ),
+    ("failsafe_margin", "fail"): (
+        "set the throttle's failsafe value lower, or trim the stick's low end up",
+        "see what the flight controller takes for failsafe, and keep as far from it on both sides",
+    ),
+    ("failsafe_margin", "own"): (
+        "add `own_sticks: 5 s`, or let it go on for longer, with the throttle stick at its low stop",
+    ),
+    ("order", "stranger"): (
+        "put an identity and a checksum into each packet, and look at both before anything else",
+        "a packet that is not this link's must not be applied, not remembered, not feed the failsafe timer",
+    ),
+    ("order", "late"): (
+        "drop a packet whose number is behind the last one, by serial-number arithmetic (RFC 1982)",
+        "empty the radio's FIFO from its oldest packet on",
+    ),
+    ("order", "never"): (
+        "check the packet's checksum before use: a damaged number looks like a packet that nobody sent",
+    ),
+    ("output_range", "fail"): (
+        "limit each pulse to the channel's range as the last thing before it is put out",
+        "look for sums that overflow, and for values used before they are set",
     ),
     ("fidelity", "fail"): (
         "compare the order and the packing of channels in both firmwares",
@@ -202,6 +248,13 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
         "if they are sound, the firmware hung or crashed at that moment: a watchdog would bring it back",
     ),
     ("bench", "early"): ("run the plan again to the end",),
+    ("bench", "layout"): (
+        "build the device with the library of the protocol version that it names, its own messages too",
+    ),
+    ("bench", "clock"): (
+        "run the device from a crystal or a resonator: an uncalibrated oscillator is too far off for times",
+        "see that its time stamps count microseconds, whatever the timer's prescaler",
+    ),
     ("bench", "identity"): ("look at the wiring and the baud rate of that port, then run again",),
 }
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Final
 
 from harness.bench.protocol import Role
-from harness.clock import US
+from harness.clock import US, S
 from harness.codec.messages import Counters, Identity, WireRole
 from harness.judge.advice import advise
 from harness.judge.guard import result
 from harness.judge.words import EXAMPLES, many, moment, ms, plain, share
+from harness.measure.clockmap import Segment
+from harness.measure.clockpoints import RATE_LIMIT
 from harness.measure.evidence import Evidence
 from harness.measure.tables import MANY
 from harness.plan import model as p
@@ -20,6 +23,14 @@ WIRE_ROLE = {
     Role.RECEIVER: WireRole.RECEIVER,
     Role.WITNESS: WireRole.WITNESS,
 }
+
+FEWEST_UNREADABLE: Final = 3
+UNREADABLE_SHARE: Final = Fraction(1, 1_000)
+"""Damage that a 16-bit check misses, one in 65 536, stays far below."""
+CLOCK_OFF_MOST: Final = 2 * RATE_LIMIT
+"""Further off, `harness.measure.clockpoints.rate_between` takes no rate for known."""
+CLOCK_SEEN_NS: Final = 3 * S
+"""Over so long a time an exchange that waits 16 ms for a USB adapter is half a per cent out."""
 
 
 def judge_bench(rule: p.BenchHealth, evidence: Evidence) -> CheckResult:
@@ -78,9 +89,43 @@ def _faults(rule: p.BenchHealth, evidence: Evidence) -> list[tuple[str, str]]:
                 f"{many(heard.messages + heard.messages_lost, 'message')} ({share(lost)}), "
                 f"{share(rule.lost_at_most)} allowed",
             ))  # fmt: skip
-        if evidence.clocks[role].how == "nothing":
-            found.append(("identity", f"the {role.value}'s clock cannot be mapped: it sent no time stamp"))
+        found += _layout_faults(evidence, role) + _clock_faults(evidence, role)
     return found
+
+
+def _layout_faults(evidence: Evidence, role: Role) -> list[tuple[str, str]]:
+    """Say that messages came whole, of a type that is known, and yet cannot be read."""
+    heard = evidence.heard[role]
+    if heard.unreadable < FEWEST_UNREADABLE or heard.unreadable < UNREADABLE_SHARE * heard.messages:
+        return []
+    version = "" if (told := identity(evidence, role)) is None else f" {told.protocol}"
+    return [(
+        "layout",
+        f"{heard.unreadable} of {many(heard.messages, 'message')} from the {role.value} came whole and have "
+        f"another layout than bench protocol{version}, which it says it speaks",
+    )]  # fmt: skip
+
+
+def _clock_faults(evidence: Evidence, role: Role) -> list[tuple[str, str]]:
+    """Say that a device has no clock, or one so far from microseconds that no time can be trusted."""
+    clock = evidence.clocks[role]
+    if clock.how == "nothing":
+        return [("identity", f"the {role.value}'s clock cannot be mapped: it sent no time stamp")]
+    fast = max((_fast(segment) for segment in clock.segments), key=abs, default=0.0)
+    if abs(fast) <= CLOCK_OFF_MOST:
+        return []
+    words = f"{plain(100 * abs(fast), 1)} % {'fast' if fast > 0 else 'slow'}"
+    most = f"{plain(100 * CLOCK_OFF_MOST, 0)} %"
+    return [("clock", f"the {role.value}'s clock is {words}, more than {most}: its times tell nothing")]
+
+
+def _fast(segment: Segment) -> float:
+    """Return by how much a device's clock runs fast between the ends of its map; 0 if too short to tell."""
+    if not segment.ticks or len(segment.nodes_us) < 2:
+        return 0.0
+    host_ns = int(segment.nodes_ns[-1] - segment.nodes_ns[0])
+    device_ns = int(segment.nodes_us[-1] - segment.nodes_us[0]) * US
+    return device_ns / host_ns - 1 if host_ns >= CLOCK_SEEN_NS else 0.0
 
 
 def _gone(evidence: Evidence) -> list[tuple[str, str]]:

@@ -10,8 +10,10 @@ from typing import Final
 from harness.clock import MS, US
 from harness.judge.advice import BENCH, advise
 from harness.judge.guard import Count, decide_trials, judge_count, no_advice, no_data, result
+from harness.judge.ways import cuts_in, cuts_of, way_counts
 from harness.judge.words import EXAMPLES, many, moment, ms, share, times_ms
 from harness.measure.arrays import inside
+from harness.measure.cuts import WAY_WORDS
 from harness.measure.evidence import Evidence
 from harness.measure.failsafe import (
     CutEntry,
@@ -25,7 +27,9 @@ from harness.measure.failsafe import (
 from harness.plan import model as p
 from harness.verdict import CheckResult, Verdict
 
-NOT_COUNTED: Final = (Entry.NOT_NEEDED, Entry.NOT_HELD, Entry.NOT_LINKED)
+NOT_COUNTED: Final = (
+    Entry.NOT_NEEDED, Entry.NOT_HELD, Entry.NOT_SENT, Entry.NOT_DEAF, Entry.NOT_LINKED,
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +42,16 @@ class _Cuts:
     unsure: list[CutEntry]
 
     @property
+    def every(self) -> list[CutEntry]:
+        return self.in_time + self.late + self.never + self.unsure
+
+    @property
     def total(self) -> int:
-        return len(self.in_time) + len(self.late) + len(self.never) + len(self.unsure)
+        return len(self.every)
+
+    def some(self, entries: Sequence[CutEntry]) -> str:
+        """Say how many of the cuts of each way these are."""
+        return cuts_of((entry.cut for entry in entries), (entry.cut for entry in self.every))
 
 
 def judge_failsafe_entry(rule: p.FailsafeEntry, evidence: Evidence) -> CheckResult:
@@ -122,9 +134,9 @@ def _entry_reason(
 ) -> str:
     parts = []
     if cuts.never:
-        parts.append(f"failsafe never engaged in {len(cuts.never)} of {many(cuts.total, 'cut')}")
+        parts.append(f"failsafe never engaged in {cuts.some(cuts.never)}")
     if cuts.late:
-        parts.append(f"failsafe came too late in {len(cuts.late)} of {many(cuts.total, 'cut')}")
+        parts.append(f"failsafe came too late in {cuts.some(cuts.late)}")
     if not parts:
         parts.append(f"failsafe came in time in {len(cuts.in_time)} of {many(cuts.total, 'cut')}")
     if measured:
@@ -158,6 +170,7 @@ def _entry_counts(entries: Sequence[CutEntry], cuts: _Cuts) -> dict[str, int]:
         if number:
             counts[str(why)] = number
     other = sum(entry.other_rate for entry in entries)
+    counts |= way_counts(entry.cut for entry in cuts.every)
     return counts | ({"at another packet rate": other} if other else {})
 
 
@@ -168,18 +181,24 @@ def _entry_examples(evidence: Evidence, cuts: _Cuts, since: str) -> tuple[str, .
         after = "cut" if since == "cut" else "last applied packet"
         what = f"{ms(_since(entry, since)[0])} after the {after}"
         if entry.entry is Entry.NEVER:
-            what = f"no failsafe in a cut of {ms(entry.cut.duration_ns)}"
+            what = f"no failsafe in a cut of {ms(entry.cut.duration_ns)}{_way(entry)}"
         elif entry.entry is Entry.UNKNOWN:
             what = "hidden by lost serial messages"
         lines.append(f"cut {entry.cut.number} at {when}: {what}")
     return tuple(lines)
 
 
+def _way(entry: CutEntry) -> str:
+    return "" if entry.cut.way == "silence" else f" {WAY_WORDS[entry.cut.way]}"
+
+
 def _entry_advice(verdict: Verdict, cuts: _Cuts) -> tuple[str, ...]:
     if verdict is Verdict.PASS:
         return ()
     if verdict is Verdict.FAIL:
-        return advise("failsafe_entry", *(["never"] if cuts.never else []), *(["late"] if cuts.late else []))
+        strange = any(entry.cut.way not in ("silence", "fade") for entry in cuts.never + cuts.late)
+        situations = (("never", cuts.never), ("stranger", strange), ("late", cuts.late))
+        return advise("failsafe_entry", *(word for word, applies in situations if applies))
     return BENCH if cuts.unsure else advise("failsafe_entry", "more")
 
 
@@ -246,9 +265,9 @@ def _shown(one: FailsafeOutput) -> str:
 def _wrong_channel(names: Sequence[str], off: Sequence[FailsafeOutput], channel: int) -> str:
     mine = [one for one in off if one.channel == channel]
     worst = max(mine, key=_off_us)
-    cuts = len({one.cut.number for one in mine})
+    cuts = cuts_in(one.cut for one in mine)
     wanted = f"hold {worst.wanted_us} us" if worst.held else f"{worst.wanted_us} us"
-    return f"{names[channel]} was {_shown(worst)} instead of {wanted} in {many(cuts, 'cut')}"
+    return f"{names[channel]} was {_shown(worst)} instead of {wanted} in {cuts}"
 
 
 def judge_no_false_failsafe(rule: p.NoFalseFailsafe, evidence: Evidence) -> CheckResult:  # noqa: ARG001

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from harness.clock import MS
 from harness.judge.advice import BENCH, advise
 from harness.judge.guard import no_data, result
+from harness.judge.ways import cuts_in, cuts_of
 from harness.judge.words import EXAMPLES, many, moment, ms, times_ms
 from harness.measure.evidence import Evidence
 from harness.measure.recovery import CutExit, failsafe_exits
@@ -24,6 +25,11 @@ class _Exits:
     late: list[CutExit]
     unsure: list[CutExit]
     stale: list[CutExit]
+
+    def some(self, exits: Sequence[CutExit]) -> str:
+        """Say how many of the cuts of each way these are."""
+        every = (one.cut for one in self.in_time + self.late + self.unsure)
+        return cuts_of((one.cut for one in exits), every)
 
 
 def judge_failsafe_exit(rule: p.FailsafeExit, evidence: Evidence) -> CheckResult:
@@ -79,14 +85,15 @@ def _exit_reason(evidence: Evidence, exits: _Exits, judged: int, limit_ns: int) 
     parts = []
     never = [one for one in exits.late if one.exit_ns is None]
     if never:
-        parts.append(f"control did not come back in {len(never)} of {many(judged, 'cut')}")
+        parts.append(f"control did not come back in {exits.some(never)}")
     if len(exits.late) > len(never):
-        parts.append(f"control came back late in {len(exits.late) - len(never)} of {many(judged, 'cut')}")
+        late = [one for one in exits.late if one.exit_ns is not None]
+        parts.append(f"control came back late in {exits.some(late)}")
     if exits.stale:
         names = [channel.name for channel in evidence.plan.link.channels]
         wrong = {names[bad.channel]: bad.old for one in exits.stale for bad in one.stale}
         what = "a value from before the cut" if any(wrong.values()) else "a value nobody sent since the cut"
-        parts.append(f"{', '.join(sorted(wrong))} showed {what} in {many(len(exits.stale), 'cut')}")
+        parts.append(f"{', '.join(sorted(wrong))} showed {what} in {cuts_in(one.cut for one in exits.stale)}")
     if not parts:
         parts.append(f"control came back in time in {len(exits.in_time)} of {many(judged, 'cut')}")
     times = [one.exit_ns for one in exits.in_time + exits.late if one.exit_ns is not None]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, Final
@@ -14,6 +15,8 @@ from harness.codec.messages import StartCause, Started
 from harness.judge.age import judge_control_age
 from harness.judge.bench import commands_damaged, identity, judge_bench
 from harness.judge.delivery import judge_delivery
+from harness.judge.drift import judge_one_round
+from harness.judge.extremes import judge_failsafe_margin, judge_output_range
 from harness.judge.failsafe import (
     judge_failsafe_entry,
     judge_failsafe_outputs,
@@ -30,15 +33,18 @@ from harness.judge.looks import look_note, look_taken, look_words, tightened
 from harness.judge.losses import judge_losses
 from harness.judge.margin import judge_link_margin
 from harness.judge.noise import judge_noise
+from harness.judge.order import judge_order
 from harness.judge.outputs import judge_fidelity, judge_no_glitch
 from harness.judge.pins import judge_pins
 from harness.judge.recovery import judge_failsafe_exit
+from harness.judge.starts import judge_start_up
 from harness.judge.steady import steady_result, steady_section
 from harness.judge.telemetry import judge_telemetry_age, judge_telemetry_value
 from harness.judge.words import foreign, many, moment, ms, plain
 from harness.looks import Look
 from harness.measure.arrays import inside, ints
 from harness.measure.evidence import Evidence, gather
+from harness.measure.failsafe import why_not_held
 from harness.plan import model as p
 from harness.plan.model import Plan, PlanCheck
 from harness.plan.units import format_share
@@ -57,7 +63,11 @@ RULES: Final[dict[type, Callable[[Any, Evidence], CheckResult]]] = {
     p.FailsafeOutputs: judge_failsafe_outputs,
     p.FailsafeExit: judge_failsafe_exit,
     p.NoFalseFailsafe: judge_no_false_failsafe,
+    p.StartUp: judge_start_up,
+    p.FailsafeMargin: judge_failsafe_margin,
     p.Fidelity: judge_fidelity,
+    p.Order: judge_order,
+    p.OutputRange: judge_output_range,
     p.NoGlitch: judge_no_glitch,
     p.Noise: judge_noise,
     p.TelemetryValue: judge_telemetry_value,
@@ -67,6 +77,7 @@ RULES: Final[dict[type, Callable[[Any, Evidence], CheckResult]]] = {
     p.BackToBack: judge_back_to_back,
     p.Recovery: judge_recovery,
     p.LinkMargin: judge_link_margin,
+    p.Drift: judge_one_round,
     p.BenchHealth: judge_bench,
 }
 MOST_NOTES: Final = 30
@@ -81,22 +92,38 @@ def judge(plan: Plan, recording: Recording) -> Judgement:
     return judge_evidence(gather(plan, recording))
 
 
+def verdicts(plan: Plan, recording: Recording) -> tuple[CheckResult, ...]:
+    """Return each check's result and nothing else: the same as in `judge`, for whoever judges thousands."""
+    evidence = gather(plan, recording)
+    return check_results(evidence, look_taken(evidence))
+
+
 def judge_evidence(evidence: Evidence) -> Judgement:
     """Return the judgement of a recording that was gathered already."""
     whole = ints([[evidence.run.start_ns, evidence.run.end_ns]])
     asked = np.flatnonzero(inside(evidence.sent.at_ns, whole))
     look = look_taken(evidence)
-    judged = (_judge_check(check, evidence, look) for check in evidence.plan.checks)
-    results = tuple(map(steady_result, judged))
+    results = check_results(evidence, look)
     return Judgement(
         results=results,
         link_seconds=evidence.run.seconds,
         packets_sent=len(asked),
         packets_applied=int(np.isin(asked, evidence.applied.sent_row).sum()),
-        devices={role.value: _device(evidence, role) for role in evidence.heard},
-        notes=(*look_note(evidence, look, results), *_notes(evidence)),
+        devices={role.value: device_words(evidence, role) for role in evidence.heard},
+        notes=(*look_note(evidence, look, results), *run_notes(evidence)),
         sections=tuple(map(steady_section, account_for(evidence))),
     )
+
+
+def check_results(evidence: Evidence, look: Look | None) -> tuple[CheckResult, ...]:
+    """Return each check's result in the plan's order, without anything told beside them."""
+    judged = (_judge_check(check, evidence, look) for check in evidence.plan.checks)
+    return tuple(map(steady_result, judged))
+
+
+def judge_one(check: PlanCheck, evidence: Evidence) -> CheckResult:
+    """Return one check's result for evidence that is looked at once, with all its digits."""
+    return _judge_check(check, evidence, None)
 
 
 def _judge_check(check: PlanCheck, evidence: Evidence, look: Look | None) -> CheckResult:
@@ -119,7 +146,7 @@ def _doubt(rule: p.Check, evidence: Evidence) -> str:
     return ""
 
 
-def _device(evidence: Evidence, role: Role) -> str:
+def device_words(evidence: Evidence, role: Role) -> str:
     """Return a device's identity in words: untrusted text."""
     found = identity(evidence, role)
     if found is None:
@@ -133,7 +160,7 @@ def _device(evidence: Evidence, role: Role) -> str:
     return ", ".join(words)
 
 
-def _notes(evidence: Evidence) -> tuple[str, ...]:
+def run_notes(evidence: Evidence) -> tuple[str, ...]:
     """Return what is worth knowing about the run as a whole."""
     notes: list[str] = []
     cap = evidence.plan.safety.throttle_up_to
@@ -148,10 +175,14 @@ def _notes(evidence: Evidence) -> tuple[str, ...]:
     notes += [f"recording: {problem}" for problem in evidence.recording.problems[:3]]
     for role in evidence.heard:
         notes += _port_notes(evidence, role)
-    cuts = [cut for cut in evidence.cuts if not cut.held]
-    if cuts:
-        notes.append(f"{many(len(cuts), 'link cut')} did not happen: the transmitter kept sending")
+    notes += cuts_not_made(evidence)
     return tuple(notes[:MOST_NOTES])
+
+
+def cuts_not_made(evidence: Evidence) -> list[str]:
+    """Tell of link cuts that were ordered and did not happen, by what was seen in place of them."""
+    why = Counter(str(why_not_held(cut)) for cut in evidence.cuts if not cut.held)
+    return [f"{many(count, 'link cut')} did not happen: {reason}" for reason, count in why.items()]
 
 
 def _port_notes(evidence: Evidence, role: Role) -> list[str]:
@@ -191,4 +222,4 @@ def _cause(cause: int) -> str:
     return known.get(cause, f"cause {cause}")
 
 
-__all__ = ["judge", "judge_evidence"]
+__all__ = ["judge", "judge_evidence", "verdicts"]

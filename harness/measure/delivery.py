@@ -26,7 +26,7 @@ class Fates:
     `row` is its row in `SentPackets`; `latency_ns` from sampling to taking effect, `LOST_NS` if it never
     did; `delivered`, `lost` and `unknown` are exclusive. `unreported` counts packets whose `Sent` report is
     missing and that nobody saw arrive: unknown too. `not_judged` counts those left out: too near the end,
-    or in a restart.
+    in a restart, or thrown away by a receiver that was told to be deaf.
     """
 
     row: Ints
@@ -44,7 +44,7 @@ class DeliveryCounts:
 
     `bursts` and `longest_burst` count loss periods and the longest run of lost packets (RFC 3357 sections 4
     and 6.5), none across a cut or a restart. `acked_not_applied` and `applied_not_acked` are where the
-    transmitter believed wrongly.
+    transmitter believed wrongly, packets apart of which no acknowledgement was to be sent.
     """
 
     sent: int
@@ -74,7 +74,8 @@ def packet_fates(evidence: Evidence, during: tuple[str, ...] = ()) -> Fates:
     order = np.argsort(sent.at_ns, kind="stable")
     at_ns = sent.at_ns[order]
     wanted = inside(at_ns, evidence.spans(during))
-    judged = wanted & ~inside(at_ns, evidence.restart_spans) & (at_ns <= _cutoff_ns(evidence))
+    thrown = np.concatenate((evidence.restart_spans, evidence.deaf_spans))
+    judged = wanted & ~inside(at_ns, thrown) & (at_ns <= _cutoff_ns(evidence))
     row = order[judged]
     latency = first_latency(evidence)[row]
     limit, slack = evidence.plan.link.lost_after_ns, evidence.slack_ns
@@ -105,6 +106,7 @@ def count_delivery(evidence: Evidence, fates: Fates, during: tuple[str, ...] = (
     applied = inside(evidence.applied.at_ns, evidence.spans(during))
     runs = loss_periods(fates.lost, breaks_before(evidence, fates.row, during))
     acked, arrived = evidence.sent.acked[fates.row], fates.latency_ns != LOST_NS
+    muted = inside(evidence.sent.at_ns[fates.row], evidence.muted_spans)
     late = fates.lost & arrived
     unknown = int(fates.unknown.sum()) + fates.unreported
     return DeliveryCounts(
@@ -117,7 +119,7 @@ def count_delivery(evidence: Evidence, fates: Fates, during: tuple[str, ...] = (
         repeated=int((evidence.applied.repeat & applied).sum()),
         reordered=_reordered(evidence, applied),
         acked_not_applied=int((acked & fates.lost & ~arrived).sum()),
-        applied_not_acked=int((~acked & arrived).sum()),
+        applied_not_acked=int((~acked & arrived & ~muted).sum()),
         bursts=len(runs),
         longest_burst=int(runs[:, 1].max()) if len(runs) else 0,
     )

@@ -13,6 +13,8 @@ from harness.clock import MS
 from harness.codec import messages as wire
 from harness.measure.arrays import Ints, ints
 from harness.measure.clockmap import RESOLUTION_NS, ClockMap, map_clock
+from harness.measure.cuts import Air, Cut, read_cuts
+from harness.measure.orders import Order, read_orders, spans_of
 from harness.measure.packets import (
     FAR_NS,
     REPORT_DELAY_LEAST_NS,
@@ -31,18 +33,17 @@ from harness.measure.packets import (
 )
 from harness.measure.silences import read_silences
 from harness.measure.spans import (
-    Cut,
     End,
     RestartSpan,
     Span,
     StepSpan,
     looked_at,
-    read_cuts,
     read_end,
     read_restarts,
     read_steps,
     whole_run,
 )
+from harness.measure.strangers import mark_strangers
 from harness.measure.tables import Stream, read_stream, with_commands
 from harness.plan.model import Plan
 from harness.recording.model import Direction, Recording
@@ -59,8 +60,9 @@ class Evidence:
     `heard` and `told` are each port's two directions, a witness's too if there is one; `clocks` maps each
     device's stamps; `slack_ns` is how far apart two mapped times of the two devices under test may be;
     `report_delay_ns` the longest time seen from an event to its report; `run` spans the steps; `quiet` names
-    the ports that fell silent before the end, `silences` tells when the PC left one of the two devices alone
-    for so long that it let go. `memo` keeps what was measured from it (see `harness.measure.memo`).
+    the ports that fell silent before the end, `orders` tells what was done to the link on purpose, `silences`
+    when the PC left one of the two devices alone for so long that it let go. `memo` keeps what was measured
+    from it (see `harness.measure.memo`).
     """
 
     plan: Plan
@@ -77,6 +79,7 @@ class Evidence:
     sticks: StickCommands
     steps: tuple[StepSpan, ...]
     run: Span
+    orders: tuple[Order, ...]
     cuts: tuple[Cut, ...]
     restarts: tuple[RestartSpan, ...]
     end: End
@@ -102,6 +105,18 @@ class Evidence:
         return ints([(span.start_ns, span.end_ns) for span in self.restarts]).reshape(-1, 2)
 
     @property
+    def deaf_spans(self) -> Ints:
+        """(n, 2) sampling times of packets that a deaf receiver may have thrown away, by what was ordered."""
+        spans = spans_of(self.orders, "deaf")
+        return spans + ints([-self.plan.link.lost_after_ns - self.slack_ns, self.slack_ns])
+
+    @property
+    def muted_spans(self) -> Ints:
+        """(n, 2) sampling times of packets whose acknowledgement may have been kept back as ordered."""
+        spans = spans_of(self.orders, "muted")
+        return spans + ints([-self.plan.link.lost_after_ns - self.slack_ns, self.slack_ns])
+
+    @property
     def excused(self) -> Ints:
         """(n, 2) times in which no packet can be expected: cuts and restarts."""
         return np.concatenate((self.cut_spans, self.restart_spans))
@@ -123,11 +138,14 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
     slack_ns = sum(clocks[role].bound_ns for role in DEVICES) + 2 * RESOLUTION_NS
     sticks = read_sticks(told[Role.TRANSMITTER], plan.link.channels)
     sent = read_sent(heard[Role.TRANSMITTER], clocks[Role.TRANSMITTER], sticks)
-    applied = read_applied(
+    orders = read_orders(told, heard, clocks)
+    matched = read_applied(
         heard[Role.RECEIVER], clocks[Role.RECEIVER], sent, heard[Role.TRANSMITTER],
         slack_ns=slack_ns, lost_after_ns=plan.link.lost_after_ns,
     )  # fmt: skip
+    applied = mark_strangers(matched, sent, sticks, heard[Role.TRANSMITTER], orders, plan.link, slack_ns)
     steps = read_steps(recording, data_end_ns)
+    air = Air(sent, np.argsort(sent.at_ns, kind="stable"), applied, data_end_ns, slack_ns)
     return Evidence(
         plan=plan,
         recording=recording,
@@ -143,7 +161,8 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
         sticks=sticks,
         steps=steps,
         run=whole_run(steps),
-        cuts=read_cuts(told[Role.TRANSMITTER], sent, applied, data_end_ns, slack_ns),
+        orders=orders,
+        cuts=read_cuts(orders, plan, steps, air),
         restarts=tuple(
             span
             for role in DEVICES

@@ -21,15 +21,28 @@ def excused_spans(evidence: Evidence) -> Ints:
 
     The grace is the plan's `recover_within` plus `lost_after`. A link that is not back by then grows old.
     """
-    link = evidence.plan.link
-    back = link.failsafe.recover_within_ns + link.lost_after_ns + evidence.slack_ns
-    spans = [(cut.command_ns, min(cut.until_ns, cut.end_ns + back)) for cut in evidence.cuts]
+    back = grace_ns(evidence)
+    spans: list[tuple[int, int]] = []
     for end in losing_spans(evidence.plan, evidence.steps)[:, 1].tolist():
         row = first_applied_after(evidence.applied, evidence.sent, end, evidence.slack_ns)
         came = int(evidence.applied.at_ns[row]) if row >= 0 else end + back
         spans.append((end, min(came, end + back)))
-    given = ints([span for span in spans if span[0] < span[1]]).reshape(-1, 2)
-    return np.concatenate((given, evidence.restart_spans, other_rate_spans(evidence, slower=True)))
+    losing = ints([span for span in spans if span[0] < span[1]]).reshape(-1, 2)
+    rates = other_rate_spans(evidence, slower=True)
+    return np.concatenate((cut_excuses(evidence), losing, evidence.restart_spans, rates))
+
+
+def grace_ns(evidence: Evidence) -> int:
+    """Return how long after a cut a link may take to come back: `recover_within` plus `lost_after`."""
+    link = evidence.plan.link
+    return link.failsafe.recover_within_ns + link.lost_after_ns + evidence.slack_ns
+
+
+def cut_excuses(evidence: Evidence) -> Ints:
+    """Return (n, 2) host times from each cut's command to the return of packets, or to the end of a grace."""
+    grace = grace_ns(evidence)
+    spans = [(cut.command_ns, min(cut.until_ns, cut.end_ns + grace)) for cut in evidence.cuts]
+    return ints([span for span in spans if span[0] < span[1]]).reshape(-1, 2)
 
 
 def waits_before(evidence: Evidence, applied_ns: Ints) -> Ints:

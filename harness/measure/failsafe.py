@@ -4,24 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 
 from harness.bench.protocol import Role
-from harness.clock import US, S
-from harness.codec import messages as wire
 from harness.codec.messages import OutputReason
 from harness.measure.arrays import Flags, Ints, inside, ints, meeting
+from harness.measure.cuts import DISTURBED, Cut
 from harness.measure.evidence import Evidence
-from harness.measure.rates import TAKES_NS, other_rate_spans
-from harness.measure.spans import Cut
+from harness.measure.orders import TAKES_NS
+from harness.measure.rates import other_rate_spans
 
 NONE: Final = -1
 BEFORE: Final = 8
 """Packets before a cut whose spacing is the packet period."""
-ANSWER_NS: Final = 5 * S
-"""A reply later than this belongs to another command with the same counter."""
 
 
 class Entry(StrEnum):
@@ -32,6 +29,8 @@ class Entry(StrEnum):
     UNKNOWN = "hidden by lost serial messages"
     NOT_NEEDED = "too short to need failsafe"
     NOT_HELD = "the transmitter kept sending"
+    NOT_SENT = "nothing was sent in place of its packets"
+    NOT_DEAF = "packets came through, or none was acknowledged"
     NOT_LINKED = "no packet was applied before it"
 
 
@@ -58,28 +57,39 @@ class CutEntry:
 
 
 def failsafe_entries(evidence: Evidence, limit_ns: int) -> tuple[CutEntry, ...]:
+    """Return what every cut says of failsafe entry (`_entries`), measured once for each limit."""
+    key = (__name__, "failsafe_entries", (str(limit_ns),))
+    if key not in evidence.memo:
+        evidence.memo[key] = _entries(evidence, limit_ns)
+    return cast("tuple[CutEntry, ...]", evidence.memo[key])
+
+
+def _entries(evidence: Evidence, limit_ns: int) -> tuple[CutEntry, ...]:
     """Return for each cut when failsafe began: `OutputChange(FAILSAFE)` - last `Applied`.
 
     Both are on the receiver's own clock, which needs no map, only its rate; the uncertainty is 1 us and the
     rate's error. A cut that is not longer than `limit_ns` and one packet period expects nothing. A cut that
     was long enough without a change never engaged, unless lost serial messages could hide the change.
 
-    The time since the cut is the failsafe's instant less that of the silence, each on its device's clock and
-    mapped to the host's. The silence begins its delay after the transmitter carried out the command, by the
-    stamp in its reply; without a reply it began somewhat later than the command allows at the soonest.
+    What a receiver takes of corrupted, foreign or repeated packets is no packet of the link's: it neither
+    counts as the last one nor ends the cut. A restart of the receiver in a cut ends what can be said of it.
+
+    The time since the cut is the failsafe's instant less that of the cut, each on its device's clock and
+    mapped to the host's. The cut begins its delay after the device carried out the command, by the stamp in
+    its reply; without a reply it began somewhat later than the command allows at the soonest.
     """
-    began = _silences(evidence)
     other = other_rate_spans(evidence)
     entries = [_entry(evidence, cut, limit_ns) for cut in evidence.cuts]
     times = ints([cut.start_ns for cut in evidence.cuts])
     return tuple(
-        _since_cut(evidence, replace(entry, other_rate=rate), began.get(entry.cut.command_ns))
+        _since_cut(evidence, replace(entry, other_rate=rate))
         for entry, rate in zip(entries, meeting(times, times, other).tolist(), strict=True)
     )
 
 
-def _since_cut(evidence: Evidence, entry: CutEntry, began_ns: int | None) -> CutEntry:
+def _since_cut(evidence: Evidence, entry: CutEntry) -> CutEntry:
     """Put in how long after the cut failsafe came."""
+    began_ns = entry.cut.began_ns
     if entry.change == NONE:
         return entry
     at_ns = int(evidence.changes.at_ns[entry.change])
@@ -89,33 +99,9 @@ def _since_cut(evidence: Evidence, entry: CutEntry, began_ns: int | None) -> Cut
     return replace(entry, after_cut_ns=max(0, at_ns - began_ns), cut_bound_ns=evidence.slack_ns)
 
 
-def _silences(evidence: Evidence) -> dict[int, int]:
-    """Return by the time of each `Silence` command when its silence began, where the transmitter told."""
-    heard, clock = evidence.heard[Role.TRANSMITTER], evidence.clocks[Role.TRANSMITTER]
-    replies = [
-        (note.frame, note.at_ns, note.message)
-        for note in heard.others
-        if isinstance(note.message, wire.Reply) and note.message.command == wire.Silence.TYPE
-    ]
-    segment = heard.segment[[frame for frame, _, _ in replies]]
-    came = ints([at_ns for _, at_ns, _ in replies])
-    stamps = clock.unwrap(ints([reply.at_us for _, _, reply in replies]), came, segment)
-    taken = clock.to_host_ns(stamps, segment).tolist()
-    answers: dict[int, list[tuple[int, int, int]]] = {}
-    for (_, heard_ns, reply), at_ns in zip(replies, taken, strict=True):
-        answers.setdefault(reply.counter, []).append((heard_ns, at_ns, reply.result))
-    found: dict[int, int] = {}
-    for note in evidence.told[Role.TRANSMITTER].others:
-        if isinstance(note.message, wire.Silence):
-            own = [one for one in answers.get(note.counter, ()) if 0 < one[0] - note.at_ns <= ANSWER_NS]
-            if own and own[0][2] == wire.Result.DONE:
-                found[note.at_ns] = own[0][1] + note.message.delay_us * US
-    return found
-
-
 def _entry(evidence: Evidence, cut: Cut, limit_ns: int) -> CutEntry:
     if not cut.held:
-        return CutEntry(cut, Entry.NOT_HELD)
+        return CutEntry(cut, why_not_held(cut))
     change = first_change(evidence, cut)
     if change == NONE:
         return _no_change(evidence, cut, limit_ns)
@@ -136,6 +122,13 @@ def _entry(evidence: Evidence, cut: Cut, limit_ns: int) -> CutEntry:
     )
 
 
+def why_not_held(cut: Cut) -> Entry:
+    """Return what was seen of a cut that was ordered and did not happen."""
+    if cut.way == "deaf":
+        return Entry.NOT_DEAF
+    return Entry.NOT_SENT if cut.way in DISTURBED and not cut.packets else Entry.NOT_HELD
+
+
 def _long_enough(evidence: Evidence, cut: Cut, limit_ns: int) -> bool:
     period = max(evidence.plan.link.packet_period_ns, packet_period_ns(evidence, cut))
     return cut.duration_ns >= limit_ns + period
@@ -149,23 +142,42 @@ def packet_period_ns(evidence: Evidence, cut: Cut) -> int:
 
 
 def _no_change(evidence: Evidence, cut: Cut, limit_ns: int) -> CutEntry:
-    back = cut.first_applied
-    last = last_applied_row(evidence, cut.until_ns) if back == NONE else back - 1
+    last = _last_own_row(evidence, cut)
     if last == NONE or _in_failsafe(evidence, last, cut.start_ns):
         return CutEntry(cut, Entry.NOT_LINKED)
     last_ns = int(evidence.applied.at_ns[last])
-    seen_until = min(cut.until_ns, evidence.data_end_ns - evidence.report_delay_ns)
+    watched_ns, delay_ns = watched_until_ns(evidence, cut), evidence.report_delay_ns
+    restarted = watched_ns < cut.until_ns
+    seen_until = min(watched_ns - delay_ns * restarted, evidence.data_end_ns - delay_ns)
     if not _long_enough(evidence, cut, limit_ns) or seen_until - last_ns <= limit_ns + evidence.slack_ns:
         return CutEntry(cut, Entry.NOT_NEEDED, last_applied=last)
-    hidden = receiver_lost(evidence, last_ns, cut.until_ns + evidence.report_delay_ns)
+    if restarted:  # what was still to be sent when it restarted is too late to matter
+        hidden = receiver_missed(evidence, last_ns, watched_ns)
+    else:
+        hidden = receiver_lost(evidence, last_ns, cut.until_ns + delay_ns)
     return CutEntry(cut, Entry.UNKNOWN if hidden else Entry.NEVER, last_applied=last)
+
+
+def watched_until_ns(evidence: Evidence, cut: Cut) -> int:
+    """Return up to when a cut tells of failsafe: the return of packets, or a restart of the receiver."""
+    restarts = (span.start_ns for span in evidence.restarts if span.role == Role.RECEIVER)
+    return min([cut.until_ns, *(at_ns for at_ns in restarts if at_ns >= cut.command_ns)])
+
+
+def _last_own_row(evidence: Evidence, cut: Cut) -> int:
+    """Return the last row of a packet of the link's before it came back after a cut, -1 if there is none."""
+    back, strange = cut.first_applied, evidence.applied.strange
+    last = last_applied_row(evidence, cut.until_ns) if back == NONE else back - 1
+    while last != NONE and strange[last]:
+        last -= 1
+    return last
 
 
 def first_change(evidence: Evidence, cut: Cut) -> int:
     """Return the first change into failsafe between the cut's start and the first packet applied after it."""
     changes = evidence.changes
     fits = (changes.reason == OutputReason.FAILSAFE) & (changes.at_ns >= cut.start_ns - evidence.slack_ns)
-    fits &= (changes.at_ns <= cut.until_ns) & ~changes.idle
+    fits &= (changes.at_ns <= watched_until_ns(evidence, cut)) & ~changes.idle
     rows = np.flatnonzero(fits)
     return int(rows[0]) if len(rows) else NONE
 
@@ -190,6 +202,12 @@ def receiver_lost(evidence: Evidence, start_ns: int, end_ns: int) -> bool:
     return bool(meeting(ints([start_ns]), ints([end_ns]), evidence.gaps(Role.RECEIVER)[:, :2])[0])
 
 
+def receiver_missed(evidence: Evidence, start_ns: int, end_ns: int) -> bool:
+    """Return whether messages of the receiver got lost among others between two times."""
+    gaps = evidence.heard[Role.RECEIVER].gaps[:, :2]
+    return bool(meeting(ints([start_ns]), ints([end_ns]), gaps)[0])
+
+
 @dataclass(frozen=True, slots=True)
 class FailsafeOutput:
     """One channel's output in one cut: the plan's channel number, what it had to be and what it was.
@@ -208,30 +226,36 @@ class FailsafeOutput:
 def failsafe_outputs(evidence: Evidence) -> tuple[FailsafeOutput, ...]:
     """Return every channel's output from the change into failsafe up to the return of packets, over all cuts.
 
-    A held channel must keep the value of the last applied packet; it is left out where serial losses hide
-    that.
+    What a receiver that is in failsafe takes of strange packets counts too. A held channel must keep the
+    value of the last packet of the link's; it is left out where serial losses hide that.
     """
     found: list[FailsafeOutput] = []
     for entry in failsafe_entries(evidence, 0):
         if entry.change != NONE:
-            for row in _changes_until(evidence, entry):
-                found.extend(_outputs_of(evidence, entry, row))
+            for shown in _shown_until(evidence, entry):
+                found.extend(_outputs_of(evidence, entry, shown))
     return tuple(found)
 
 
-def _changes_until(evidence: Evidence, entry: CutEntry) -> list[int]:
-    changes, following = evidence.changes, entry.last_applied + 1
-    until = entry.cut.until_ns
-    if following < len(evidence.applied):
-        until = min(until, int(evidence.applied.at_ns[following]))
-    fits = (changes.at_ns >= changes.at_ns[entry.change]) & (changes.at_ns < until)
+def _shown_until(evidence: Evidence, entry: CutEntry) -> list[Ints]:
+    """Return the outputs of every report from the change into failsafe up to the return of packets."""
+    changes, applied = evidence.changes, evidence.applied
+    since, until = int(changes.at_ns[entry.change]), watched_until_ns(evidence, entry.cut)
+    later = np.flatnonzero(~applied.strange[entry.last_applied + 1 :])
+    if len(later):
+        until = min(until, int(applied.at_ns[entry.last_applied + 1 + later[0]]))
+    fits = (changes.at_ns >= since) & (changes.at_ns < until)
     fits[entry.change] = True
     fits &= changes.reason != OutputReason.START
-    return [int(row) for row in np.flatnonzero(fits)]
+    taken = applied.strange & (applied.at_ns >= since) & (applied.at_ns < until)
+    return [
+        table.outputs_us[row, : table.channels[row]]
+        for table, chosen in ((changes, fits), (applied, taken))
+        for row in np.flatnonzero(chosen).tolist()
+    ]
 
 
-def _outputs_of(evidence: Evidence, entry: CutEntry, row: int) -> list[FailsafeOutput]:
-    shown = evidence.changes.outputs_us[row, : evidence.changes.channels[row]]
+def _outputs_of(evidence: Evidence, entry: CutEntry, shown: Ints) -> list[FailsafeOutput]:
     last = entry.last_applied
     before = evidence.applied.outputs_us[last, : evidence.applied.channels[last]]
     found = []

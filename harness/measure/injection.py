@@ -11,6 +11,7 @@ import numpy as np
 from harness.bench.protocol import Role
 from harness.clock import S
 from harness.codec import messages as wire
+from harness.load import KEEP_ALIVE_NS
 from harness.measure.arrays import Ints, ints
 from harness.measure.evidence import Evidence
 from harness.measure.silences import DOUBTFUL_NS
@@ -69,10 +70,13 @@ def injections(evidence: Evidence) -> tuple[Injection, ...]:
     value.
     """
     told, heard = evidence.told[Role.RECEIVER], evidence.heard[Role.RECEIVER]
-    ends = [note.at_ns for note in told.others if isinstance(note.message, wire.Release | wire.Restart)]
+    enders = (wire.Release, wire.Restart, wire.RestartAt)
+    ends = [note.at_ns for note in told.others if isinstance(note.message, enders)]
     starts = [note.frame for note in heard.others if isinstance(note.message, wire.Started)]
     ends += heard.at_ns[[max(0, frame - 1) for frame in starts]].tolist()
     ends += [one.start_ns + DOUBTFUL_NS for role, one in evidence.silences if role is Role.RECEIVER]
+    if evidence.end.why == "port gone" and told.messages:  # from then on nobody keeps the receiver alive
+        ends.append(int(told.at_ns[-1]) + DOUBTFUL_NS - KEEP_ALIVE_NS)
     answers = _replies(evidence)
     taken: list[tuple[int, int, dict[int, int]]] = []
     for note in told.others:

@@ -79,19 +79,21 @@ def acknowledgement_delays(evidence: Evidence, during: tuple[str, ...] = ()) -> 
     """Return the time from sampling to acknowledgement of each packet sampled in the steps `during`.
 
     The transmitter counts it in us up to 65 535, which stands for anything longer. Packets without a report
-    of the transmitter may have been acknowledged at once or never.
+    of the transmitter may have been acknowledged at once or never. Left out are those of which the receiver
+    was told to acknowledge none.
     """
     fates, sent = packet_fates(evidence, during), evidence.sent
-    took, acked = sent.took_ns[fates.row], sent.acked[fates.row]
+    row = fates.row[~inside(sent.at_ns[fates.row], evidence.muted_spans)]
+    took, acked = sent.took_ns[row], sent.acked[row]
     high = np.where(acked & (took < TOOK_MOST_US * US), took, LOST_NS)
-    orphans = (evidence.applied.sent_row < 0) & ~evidence.applied.repeat
+    orphans = (evidence.applied.sent_row < 0) & ~evidence.applied.repeat & ~evidence.applied.strange
     unseen = int((orphans & inside(evidence.applied.at_ns, evidence.spans(during))).sum())
     longest = int(took[acked].max(initial=0))
     drift = math.ceil(longest * evidence.clocks[Role.TRANSMITTER].rate_error)
     return Delays(
-        "packet", sent.at_ns[fates.row], sent.number[fates.row],
+        "packet", sent.at_ns[row], sent.number[row],
         Samples(np.where(acked, took, LOST_NS), high, fates.unreported + unseen),
-        drift + RESOLUTION_NS, fates.not_judged,
+        drift + RESOLUTION_NS, fates.not_judged + len(fates.row) - len(row),
     )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from harness.bench.protocol import Role
 from harness.clock import S
 from harness.measure.arrays import Flags, Ints, inside, ints, meeting
 from harness.measure.evidence import Evidence
+from harness.measure.excuses import cut_excuses
 from harness.measure.rates import other_rate_spans
 from harness.measure.tables import MANY
 
@@ -88,25 +89,42 @@ def control_gaps(evidence: Evidence, during: tuple[str, ...] = ()) -> ControlGap
     """Return every time without a newly applied packet inside the steps `during`.
 
     The end of each step counts as an applied packet, so that a receiver that stops has a gap too; so does its
-    start, once the link had been up. Gaps that touch a cut or a commanded restart, up to the first packet
-    applied after it, are left out, and so are those at a slower packet rate that the harness had set.
+    start, once the link had been up. Gaps that touch a cut, up to the first packet applied after it or a
+    grace after its end (`harness.measure.excuses`), a commanded restart up to the first packet after it, or a
+    slower packet rate that the harness had set, count only from its end on: a link that does not come back
+    has a gap to the end of the steps.
     """
     parts = [_gaps_in(evidence, int(start), int(end)) for start, end in evidence.spans(during)]
     if not parts:
         none = ints([])
         return ControlGaps(none, none, none, none.astype(np.bool_))
     starts, ends, doubtful = (np.concatenate(column) for column in zip(*parts, strict=True))
-    excused = np.concatenate((evidence.excused, other_rate_spans(evidence, slower=True)))
-    free = ~meeting(starts + 1, ends - 1, excused) & (ends > starts)
+    rates = other_rate_spans(evidence, slower=True)
+    excused = np.concatenate((cut_excuses(evidence), evidence.restart_spans, rates))
+    begun, starts = starts, _after(starts, ends, excused)
+    late = meeting(starts, ends + evidence.report_delay_ns, evidence.gaps(Role.RECEIVER)[:, :2])
+    doubtful = np.where(starts > begun, late, doubtful)
+    free = ends > starts
     gap = (ends - starts)[free]
     clock = evidence.clocks[Role.RECEIVER]
     bound = np.ceil(gap * clock.rate_error).astype(np.int64) + clock.span_step_ns
     return ControlGaps(gap, bound, starts[free], doubtful[free])
 
 
+def _after(starts: Ints, ends: Ints, spans: Ints) -> Ints:
+    """Return where the gaps begin that are left once every span that they touch is over."""
+    clear = starts.copy()
+    where = np.flatnonzero(meeting(starts + 1, ends - 1, spans))
+    for place in where.tolist():
+        touched = (spans[:, 0] <= ends[place] - 1) & (spans[:, 1] >= starts[place] + 1)
+        clear[place] = max(int(starts[place]), int(spans[touched, 1].max()))
+    return clear
+
+
 def _gaps_in(evidence: Evidence, start_ns: int, end_ns: int) -> tuple[Ints, Ints, Flags]:
     applied = evidence.applied
-    chosen = np.flatnonzero(inside(applied.at_ns, ints([[start_ns, end_ns]])) & ~applied.repeat)
+    fresh = ~applied.repeat & ~applied.strange
+    chosen = np.flatnonzero(inside(applied.at_ns, ints([[start_ns, end_ns]])) & fresh)
     times, frames = applied.at_ns[chosen], applied.frame[chosen]
     end_ns = min(end_ns, max(start_ns, evidence.data_end_ns - evidence.report_delay_ns))
     starts = np.concatenate(([start_ns], times))

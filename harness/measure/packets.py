@@ -61,7 +61,8 @@ class AppliedPackets:
     channels). `sent_row` is the matching row of `SentPackets`, -1 if there is none. `repeat` marks a packet
     that had been applied before, `doubtful` a match (or none) that a lost transmitter message could
     explain. `so_far_ns` is the largest
-    `at_ns` up to each row: a sorted key to search by time.
+    `at_ns` up to each row: a sorted key to search by time. `strange` marks what a receiver took of packets
+    that were sent to disturb it (`harness.measure.strangers`).
     """
 
     frame: Ints
@@ -76,6 +77,7 @@ class AppliedPackets:
     repeat: Flags
     doubtful: Flags
     so_far_ns: Ints
+    strange: Flags
 
     def __len__(self) -> int:
         return len(self.frame)
@@ -85,7 +87,8 @@ class AppliedPackets:
 class OutputChanges:
     """One row per `OutputChange` report, in the order of the reports; fields as in `AppliedPackets`.
 
-    `applied_row` is the last packet applied before it, -1 if there is none since the receiver started.
+    `applied_row` is the last packet applied before it, -1 if there is none since the receiver started; one
+    that is `strange` does not count.
     `idle` marks reports that tell nothing new: failsafe again with no packet since, or the outputs as they
     were.
     """
@@ -167,8 +170,9 @@ def read_applied(
     number = _column(table, "packet")
     row = match(number, at_ns, sent.number, sent.at_ns, slack_ns)
     reach_ns = lost_after_ns + slack_ns
-    doubtful = _doubtful(at_ns, row, sent, told_of, reach_ns)
-    row = np.where(doubtful & (_late(at_ns, row, sent, reach_ns) | _repeats(row, number, at_ns)), -1, row)
+    doubtful = in_doubt(at_ns, row, sent, told_of, reach_ns)
+    again = find_repeats(row, number, at_ns)
+    row = np.where(doubtful & (_late(at_ns, row, sent, reach_ns) | again), -1, row)
     return AppliedPackets(
         frame=table.frame,
         heard_ns=table.at_ns,
@@ -179,9 +183,10 @@ def read_applied(
         outputs_us=table.tail,
         channels=table.tail_count,
         sent_row=row,
-        repeat=_repeats(row, number, at_ns),
+        repeat=find_repeats(row, number, at_ns),
         doubtful=doubtful,
         so_far_ns=np.maximum.accumulate(at_ns),
+        strange=np.zeros(len(row), dtype=np.bool_),
     )
 
 
@@ -217,7 +222,9 @@ def _preceding(applied: AppliedPackets, frame: Ints, dev_us: Ints, segment: Ints
     order = np.lexsort(joined)
     is_change = order >= len(applied)
     place = np.flatnonzero(is_change)
-    packet = np.maximum.accumulate(np.where(is_change, -1, np.arange(len(order))))[place]
+    ours = ~is_change
+    ours[ours] = ~applied.strange[order[ours]]
+    packet = np.maximum.accumulate(np.where(ours, np.arange(len(order)), -1))[place]
     changed = order[place] - len(applied)
     applied_row, before = np.full((2, len(frame)), -1, dtype=np.int64)
     applied_row[changed] = np.where(packet >= 0, order[packet], -1)
@@ -300,7 +307,7 @@ def _column(table: Table, name: str) -> Ints:
     return column
 
 
-def _repeats(row: Ints, number: Ints, at_ns: Ints) -> Flags:
+def find_repeats(row: Ints, number: Ints, at_ns: Ints) -> Flags:
     """Return which rows match a packet that an earlier row matched too.
 
     A row without a match repeats the row before it if it comes soon after with the same number.
@@ -322,7 +329,7 @@ def _late(at_ns: Ints, row: Ints, sent: SentPackets, reach_ns: int) -> Flags:
     return late
 
 
-def _doubtful(at_ns: Ints, row: Ints, sent: SentPackets, told_of: Stream, reach_ns: int) -> Flags:
+def in_doubt(at_ns: Ints, row: Ints, sent: SentPackets, told_of: Stream, reach_ns: int) -> Flags:
     """Return which matches a `Sent` report that never reached us could overturn."""
     early = at_ns - reach_ns - REPORT_DELAY_LEAST_NS
     if len(sent):

@@ -8,15 +8,12 @@ from __future__ import annotations
 from typing import Final, NamedTuple
 
 from harness.bench.protocol import Role
-from harness.clock import MS, S
+from harness.clock import S
 from harness.codec import messages as wire
 from harness.measure.arrays import Ints, ints, meeting
 from harness.measure.evidence import Evidence
+from harness.measure.orders import ANSWER_NS, TAKES_NS
 
-TAKES_NS: Final = 100 * MS
-"""Time for a command to arrive and be carried out, adapter and loop included (common practice, no source)."""
-ANSWER_NS: Final = 5 * S
-"""A reply later than this belongs to another command with the same counter."""
 REPLIES_NS: Final = 1 * S
 """A device that obeys replies within this time (common practice, no source)."""
 START: Final = -1

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 
 from harness.bench.protocol import Role
 from harness.codec.messages import OutputReason
 from harness.measure.arrays import Ints, inside, ints, meeting
+from harness.measure.cuts import Cut
 from harness.measure.evidence import Evidence
-from harness.measure.failsafe import NONE, first_change, last_applied_row, receiver_lost
-from harness.measure.spans import Cut
+from harness.measure.failsafe import (
+    NONE,
+    first_change,
+    last_applied_row,
+    packet_period_ns,
+    receiver_lost,
+    receiver_missed,
+)
+from harness.measure.orders import TAKES_NS
 from harness.plan.model import FailsafeOutputs, Fidelity, Plan
 
 
@@ -51,10 +60,35 @@ def failsafe_exits(evidence: Evidence, limit_ns: int) -> tuple[CutExit, ...]:
 
     Looks for stale outputs from failsafe (or the first packet) up to `limit_ns` after the first applied
     packet: one whose packet was sent before the cut, or that equals neither its failsafe value nor any
-    stick commanded for a packet sent since. Cuts whose packets never resumed in the data say nothing.
+    stick commanded for a packet sent since. A transmitter that sends nothing after a cut is waited for from
+    the cut's end and a packet period on.
     """
-    held = [cut for cut in evidence.cuts if cut.held and NONE not in (cut.first_sent, cut.last_sent)]
-    return tuple(_exit(evidence, cut, limit_ns) for cut in held)
+    key = (__name__, "failsafe_exits", (str(limit_ns),))
+    if key not in evidence.memo:
+        held = [cut for cut in evidence.cuts if cut.held and cut.last_sent != NONE]
+        evidence.memo[key] = tuple(
+            _silent_exit(evidence, cut) if cut.first_sent == NONE else _exit(evidence, cut, limit_ns)
+            for cut in held
+        )
+    return cast("tuple[CutExit, ...]", evidence.memo[key])
+
+
+def _silent_exit(evidence: Evidence, cut: Cut) -> CutExit:
+    """Return the exit of a cut after which the transmitter sent nothing, as far as its port tells."""
+    heard = evidence.heard[Role.TRANSMITTER]
+    due_ns = cut.end_ns + TAKES_NS + packet_period_ns(evidence, cut)
+    until = min(_next_cut_ns(evidence, cut), evidence.data_end_ns, int(heard.at_ns[-1]))
+    missing = meeting(ints([due_ns]), ints([max(due_ns, until)]), heard.gaps[:, :2])[0]
+    return CutExit(
+        cut=cut,
+        exit_ns=None,
+        waited_ns=max(0, until - due_ns),
+        bound_ns=evidence.slack_ns,
+        may_be_longer=False,
+        may_be_shorter=bool(missing) or Role.TRANSMITTER in evidence.quiet,
+        blind=False,
+        stale=(),
+    )
 
 
 def _exit(evidence: Evidence, cut: Cut, limit_ns: int) -> CutExit:
@@ -77,15 +111,9 @@ def _exit(evidence: Evidence, cut: Cut, limit_ns: int) -> CutExit:
         bound_ns=evidence.slack_ns,
         may_be_longer=bool(tx_lost[0] > 0 and skipped > 0),
         may_be_shorter=receiver_lost(evidence, first_ns, min(until, in_time_ns) + evidence.report_delay_ns),
-        blind=_missed(evidence, first_ns, end + evidence.report_delay_ns),
+        blind=receiver_missed(evidence, first_ns, end + evidence.report_delay_ns),
         stale=_stale(evidence, cut, first_ns, end),
     )
-
-
-def _missed(evidence: Evidence, start_ns: int, end_ns: int) -> bool:
-    """Return whether messages of the receiver got lost among others between two times."""
-    gaps = evidence.heard[Role.RECEIVER].gaps[:, :2]
-    return bool(meeting(ints([start_ns]), ints([end_ns]), gaps)[0])
 
 
 def _next_cut_ns(evidence: Evidence, cut: Cut) -> int:
@@ -103,6 +131,7 @@ def _stale(evidence: Evidence, cut: Cut, first_ns: int, end_ns: int) -> tuple[St
         return ()
     found: list[StaleOutput] = []
     allowed = [{int(value)} for value in _failsafe_values(evidence.plan, before)]
+    near = [stale_tolerance_us(evidence.plan, number) for number in range(len(allowed))]
     events = _events(evidence, start, end_ns)
     latest = cut.first_sent - 1
     for at_ns, packet, sent_row, outputs in events:
@@ -113,7 +142,7 @@ def _stale(evidence: Evidence, cut: Cut, first_ns: int, end_ns: int) -> tuple[St
         if not _allow(evidence, allowed, latest + 1, newest):
             break
         latest = newest
-        found.extend(_unexplained(evidence.plan, cut, packet, outputs, before, allowed, at_ns - first_ns))
+        found.extend(_unexplained(cut, packet, outputs, before, allowed, near, at_ns - first_ns))
     return tuple(found)
 
 
@@ -175,13 +204,18 @@ def stale_tolerance_us(plan: Plan, channel: int) -> int:
 
 
 def _unexplained(
-    plan: Plan, cut: Cut, packet: int, outputs: Ints, before: Ints, allowed: list[set[int]], after_ns: int
+    cut: Cut,
+    packet: int,
+    outputs: Ints,
+    before: Ints,
+    allowed: list[set[int]],
+    near: list[int],
+    after_ns: int,
 ) -> list[StaleOutput]:
     found = []
     for number, shown in enumerate(outputs[: len(allowed)].tolist()):
-        near = stale_tolerance_us(plan, number)
-        if all(abs(shown - value) > near for value in allowed[number]):
-            old = number < len(before) and abs(shown - int(before[number])) <= near
+        if all(abs(shown - value) > near[number] for value in allowed[number]):
+            old = number < len(before) and abs(shown - int(before[number])) <= near[number]
             found.append(StaleOutput(cut, packet, number, shown, old, after_ns))
     return found
 

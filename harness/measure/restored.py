@@ -130,13 +130,16 @@ def _reduced_ns(evidence: Evidence, trial: Trial) -> int:
 
 
 def after_restarts(evidence: Evidence) -> tuple[Recovery, ...]:
-    """Return how each commanded restart of either device was recovered from."""
-    if not evidence.restarts:
+    """Return how each commanded restart of either device was recovered from, unless the link was cut then."""
+    starts = ints([span.start_ns for span in evidence.restarts])
+    linked = ~meeting(starts, starts, evidence.cut_spans)
+    restarts = [span for span, was in zip(evidence.restarts, linked.tolist(), strict=True) if was]
+    if not restarts:
         return ()
     packets = _packets(evidence)
-    ends = ints([span.end_ns for span in evidence.restarts])
+    ends = ints([span.end_ns for span in restarts])
     back = np.isin(ends, evidence.applied.at_ns).tolist()
-    pairs = zip(evidence.restarts, back, strict=True)
+    pairs = zip(restarts, back, strict=True)
     return tuple(_from_restart(evidence, packets, span, back=came) for span, came in pairs)
 
 

@@ -1,28 +1,38 @@
-"""What was done when? Steps, link cuts and restarts as spans of host time.
+"""What was done when? Steps and restarts as spans of host time.
 
-Steps come from the harness's marks. Cuts and restarts come from the commands that were sent, for these are
-what the devices acted on.
+Steps come from the harness's marks. Restarts come from the commands that were sent, for these are what the
+devices acted on; link cuts likewise, in `harness.measure.cuts`.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import zip_longest
 from typing import Final
 
 import numpy as np
 
 from harness.bench.protocol import Role
-from harness.clock import US, S
+from harness.clock import S
 from harness.codec import messages as wire
 from harness.measure.arrays import Ints, ints
 from harness.measure.packets import AppliedPackets, SentPackets
 from harness.measure.tables import Stream
-from harness.plan.model import LIMIT_STEPS, LOSING_STEPS, Plan, PlanStep, Restart, Wait, every_step
+from harness.plan.model import (
+    LIMIT_STEPS,
+    LOSING_STEPS,
+    Plan,
+    PlanStep,
+    Restart,
+    StepAction,
+    Wait,
+    every_step,
+)
 from harness.recording.model import Mark, Recording
 
-CLOCK_SHARE: Final = 0.99
-"""A device's clock may run a per cent fast: its silence is then that much shorter."""
+RESTARTS: Final = (wire.Restart, wire.RestartAt)
 COME_BACK_NS: Final = 2 * S
 NEVER_NS: Final = 1 << 61
 
@@ -59,28 +69,6 @@ class End:
     role: str
     port: str
     at_ns: int
-
-
-@dataclass(frozen=True, slots=True)
-class Cut:
-    """One link cut by transmitter silence. Row numbers are -1 where there is none.
-
-    `start_ns` is the earliest instant of silence, `until_ns` when the first packet sent after it was
-    applied (or the end of the data). `last_sent` and `first_sent` are the rows of the packets on either
-    side, `first_applied` the row of the first one applied among those sent after. `held` is False if the
-    transmitter did not fall silent.
-    """
-
-    number: int
-    command_ns: int
-    start_ns: int
-    end_ns: int
-    duration_ns: int
-    last_sent: int
-    first_sent: int
-    first_applied: int
-    until_ns: int
-    held: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,66 +113,22 @@ def step_paths(plan: Plan, names: Iterable[str]) -> tuple[str, ...]:
 
 
 def come_back_ns(plan: Plan, role: Role) -> int:
-    """Return the longest time that the plan gives a device to come back after a restart."""
+    """Return the longest time that the plan gives a device to come back after a restart.
+
+    Where a restart itself gives none, a wait for the link right behind it does.
+    """
+    actions = [step.action for step in every_step(plan.steps)]
     given = [
-        step.action.after_ns
-        for step in every_step(plan.steps)
-        if isinstance(step.action, Restart) and step.action.device == role
+        action.silent_ns + (action.after_ns or _wait_ns(following))
+        for action, following in zip_longest(actions, actions[1:])
+        if isinstance(action, Restart) and action.device == role
     ]
     return max(given, default=COME_BACK_NS)
 
 
-def read_cuts(
-    told: Stream, sent: SentPackets, applied: AppliedPackets, data_end_ns: int, slack_ns: int
-) -> tuple[Cut, ...]:
-    """Return every cut that was commanded, with the packets on either side of it."""
-    released = [note.at_ns for note in told.others if isinstance(note.message, wire.Release)]
-    air = _Air(sent, np.argsort(sent.at_ns, kind="stable"), applied, data_end_ns, slack_ns)
-    cuts: list[Cut] = []
-    for note in told.others:
-        if isinstance(note.message, wire.Silence):
-            start = note.at_ns + note.message.delay_us * US
-            planned = start + note.message.duration_us * US
-            end = min([planned, *(time for time in released if time > note.at_ns)])
-            cuts.append(_cut(air, len(cuts) + 1, note.at_ns, Span(start, max(start, end))))
-    nexts = [*(cut.command_ns for cut in cuts), data_end_ns][1:]
-    pairs = zip(cuts, nexts, strict=False)
-    return tuple(replace(cut, until_ns=min(cut.until_ns, later)) for cut, later in pairs)
-
-
-@dataclass(frozen=True, slots=True)
-class _Air:
-    """What is needed to find the packets around a cut; `order` sorts the sent packets by time."""
-
-    sent: SentPackets
-    order: Ints
-    applied: AppliedPackets
-    data_end_ns: int
-    slack_ns: int
-
-
-def _cut(air: _Air, number: int, command_ns: int, silence: Span) -> Cut:
-    sent, order = air.sent, air.order
-    duration = silence.end_ns - silence.start_ns
-    earliest = silence.start_ns + int(duration * CLOCK_SHARE) - air.slack_ns
-    resumed = int(np.searchsorted(sent.at_ns[order], earliest, side="left"))
-    last = int(order[resumed - 1]) if resumed else -1
-    first = int(order[resumed]) if resumed < len(order) else -1
-    left = int(sent.at_ns[last]) if last >= 0 else command_ns
-    right = int(sent.at_ns[first]) if first >= 0 else air.data_end_ns
-    back = first_applied_after(air.applied, sent, right, air.slack_ns) if first >= 0 else -1
-    return Cut(
-        number=number,
-        command_ns=command_ns,
-        start_ns=silence.start_ns,
-        end_ns=silence.end_ns,
-        duration_ns=duration,
-        last_sent=last,
-        first_sent=first,
-        first_applied=back,
-        until_ns=int(air.applied.at_ns[back]) if back >= 0 else air.data_end_ns,
-        held=right - left >= duration * CLOCK_SHARE - 2 * air.slack_ns,
-    )
+def _wait_ns(action: StepAction | None) -> int:
+    """Return how long a step waits for the link at most, in ns; 0 if it does not."""
+    return action.deadline_ns if isinstance(action, Wait) and action.until == "linked" else 0
 
 
 def first_applied_after(applied: AppliedPackets, sent: SentPackets, sent_from_ns: int, slack_ns: int) -> int:
@@ -209,7 +153,7 @@ def read_restarts(
     started = [(note.at_ns, note.frame) for note in heard.others if isinstance(note.message, wire.Started)]
     spans = []
     for command in told.others:
-        if isinstance(command.message, wire.Restart):
+        if isinstance(command.message, RESTARTS):
             limit = command.at_ns + patience
             answer = next((frame for at, frame in started if command.at_ns < at <= limit), -1)
             end = min(limit, _applied_again_ns(role, answer, sent, applied, limit))
@@ -262,6 +206,12 @@ def link_waits(plan: Plan, steps: tuple[StepSpan, ...]) -> Ints:
         if isinstance(step.action, Wait) and step.action.until == "linked"
     }
     return ints([(step.start_ns, step.end_ns) for step in steps if step.path in waits]).reshape(-1, 2)
+
+
+def step_at(steps: tuple[StepSpan, ...], at_ns: int) -> str:
+    """Return the key path of the step that was under way at a time, the innermost one; "" if none was."""
+    place = bisect_right(steps, at_ns, key=lambda step: step.start_ns)
+    return next((step.path for step in reversed(steps[:place]) if step.end_ns >= at_ns), "")
 
 
 def whole_run(steps: tuple[StepSpan, ...]) -> Span:

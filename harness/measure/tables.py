@@ -167,12 +167,13 @@ def with_commands(heard: Stream, told: Stream) -> Stream:
 
     A restart on command excuses the packets around it, so any number of messages may be missing there.
     """
-    commands = ints([note.at_ns for note in told.others if isinstance(note.message, wire.Restart)])
+    restarts = (wire.Restart, wire.RestartAt)
+    commands = ints([note.at_ns for note in told.others if isinstance(note.message, restarts)])
     first = np.searchsorted(commands, heard.restarts[:, 0] - OBEYS_NS)
     after = np.searchsorted(commands, heard.restarts[:, 1])
-    restarts = heard.restarts.copy()
-    restarts[after > first, 2] = MANY
-    return replace(heard, restarts=restarts)
+    marked = heard.restarts.copy()
+    marked[after > first, 2] = MANY
+    return replace(heard, restarts=marked)
 
 
 def _stream(bodies: Bodies, at_ns: Ints, texts: Sequence[bytes], bad: int) -> Stream:

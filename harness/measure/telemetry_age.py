@@ -48,7 +48,8 @@ def telemetry_ages(evidence: Evidence) -> tuple[TelemetryAge, ...]:
     Packets: newly received (applied, less repeats) after the injection took effect, up to and including the
     one whose acknowledgement first shows the values, minus 1; a preloaded acknowledgement payload makes
     that 1 by design. Time: `Telemetry.at_us` in host time - time of effect. Left out: sets with
-    missing receiver messages in their time, and sets whose value met a cut or a restart on its way.
+    missing receiver messages in their time, and sets whose value met a cut, a restart or a time without
+    acknowledgements, as ordered, on its way.
     """
     given = injections(evidence)
     fields = evidence.plan.link.telemetry
@@ -87,7 +88,8 @@ def _age(case: _Case, place: int) -> TelemetryAge | None:
     if not len(changed) or not (len(shows) or old.any()):
         return None
     until = int(at_ns[start + int(shows[0])]) if len(shows) else int(at_ns[end - 1])
-    if _meets(one.at_ns, until, evidence.excused) or _meets(one.at_ns, until, evidence.gaps(Role.RECEIVER)):
+    away = np.concatenate((evidence.excused, evidence.muted_spans, evidence.gaps(Role.RECEIVER)[:, :2]))
+    if _meets(one.at_ns, until, away):
         return None
     stale = np.flatnonzero(old if len(before) else ~new)
     return _aged(case, one, start, shows, stale[stale < shows[0]] if len(shows) else stale)

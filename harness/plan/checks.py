@@ -345,6 +345,48 @@ class Pins:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """Figures that get worse over the hours of a soak, from round to round."""
+
+    WORD: ClassVar[str] = "drift"
+    latency_ns: int | None = key(
+        Duration(1000, S), "Most that the median packet latency may grow in an hour.", 500_000,
+        yaml="latency",
+    )  # fmt: skip
+    delivery: Fraction | None = key(
+        Share(Fraction(1, 100_000), Fraction(1, 2)), "Most of delivery that may be lost in an hour.",
+        Fraction(5, 1000),
+    )  # fmt: skip
+    free_memory: int | None = key(
+        Whole(1, 65_535), "Most bytes of the receiver's free memory that may be gone in an hour.", 64
+    )
+    control_gap_ns: int | None = key(
+        Duration(1000, S),
+        "Most that a round's longest gap may grow in an hour; not judged if left out.",
+        None,
+        yaml="control_gap",
+    )
+    telemetry_age_ns: int | None = key(
+        Duration(1000, S),
+        "Most that the median age of telemetry may grow in an hour; not judged if left out.",
+        None,
+        yaml="telemetry_age",
+    )
+    clocks_ppm: int | None = key(
+        Whole(1, 10_000),
+        "Most millionths in an hour by which one device's clock may get faster or slower than the other's; "
+        "not judged if left out.",
+        None,
+        yaml="clocks",
+    )
+    false_alarm: Fraction = key(
+        Share(Fraction(1, 1_000_000), Fraction(1, 20)),
+        "Chance that a figure that keeps its limit fails, or one beyond it passes, all figures together.",
+        Fraction(1, 100),
+    )
+
+
 Check = (
     Delivery
     | PacketRate
@@ -371,6 +413,7 @@ Check = (
     | BackToBack
     | Recovery
     | LinkMargin
+    | Drift
     | BenchHealth
 )
 CHECK_KINDS: tuple[type, ...] = (
@@ -399,6 +442,7 @@ CHECK_KINDS: tuple[type, ...] = (
     BackToBack,
     Recovery,
     LinkMargin,
+    Drift,
     BenchHealth,
 )
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Literal
+from typing import ClassVar, Literal
 
 from harness.clock import MS, S
 from harness.plan.checks import *  # noqa: F403 - a plan is one model in three files
@@ -202,8 +202,9 @@ class Extend:
 
 @dataclass(frozen=True, slots=True)
 class Soak:
-    """Play all steps again and again for hours; each round is judged, and all of them together."""
+    """Play all steps again and again for hours; each round is judged, and all together."""
 
+    SHORT: ClassVar[str] = "for"
     for_ns: int = key(Duration(S, MAX_DURATION_NS), "How long in all.", yaml="for")
 
 
@@ -226,7 +227,7 @@ class Plan:
     )
     soak: Soak | None = key(
         Nested(Soak),
-        "Whether to play all steps again and again for hours; each round is judged, and all of them together.",
+        "Whether to play all steps again and again for hours; each round is judged, and all together.",
         None,
     )
     steps: tuple[PlanStep, ...] = key(Variants("step"), "What to do, in order.")

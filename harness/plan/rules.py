@@ -15,13 +15,23 @@ from typing import Any, Final
 from harness.clock import S
 from harness.codec.messages import MAX_TELEMETRY
 from harness.plan import model as p
+from harness.plan.cuts import (
+    check_cut,
+    check_fade,
+    check_failsafe,
+    check_failsafe_margin,
+    check_restart,
+    check_start_up,
+)
 from harness.plan.extent import (
     count_steps,
     most_rounds,
     stair_ns,
     stairs,
+    stairs_together,
     step_extent_ns,
     sweep_ns,
+    together_ns,
     total_ns,
 )
 from harness.plan.fields import Reading
@@ -31,11 +41,9 @@ from harness.plan.units import format_duration, format_frequency, format_pulse, 
 
 MAX_STAIRCASE_NS: Final = 3600 * S
 """Longest staircase on one channel: as long as any other single movement."""
-PERIODS_IN_FAILSAFE: Final = 2
-"""Packet periods that the failsafe time must hold, whatever the rate."""
 FEWEST_ROUNDS: Final = 2
 """A run that may be extended plays its steps at least this often if it must."""
-MOVING: Final = ("hold", "step", "ramp", "sweep", "corners", "wander", "cut")
+MOVING: Final = ("hold", "step", "ramp", "sweep", "corners", "wander", "cut", "fade", "mute", "interfere")
 """Steps that move sticks."""
 _MOVES: Final = f"sticks are moved by {', '.join(MOVING)}"
 FASTER: Final = ("burst", "throughput", "back_to_back", "overload")
@@ -116,6 +124,20 @@ def check_totals(steps: Iterable[p.PlanStep], facts: Facts) -> None:
             "steps", found, f"at most {format_duration(p.MAX_DURATION_NS)}; shorten or split the plan"
         )
     _extend(facts.reading.made.get("extend"), total, facts)
+    _soak(facts.reading.made.get("soak"), total, facts)
+
+
+def _soak(soak: object, round_ns: int, facts: Facts) -> None:
+    """Refuse a `soak` that leaves no time for all the steps, or that is to be extended."""
+    if not isinstance(soak, p.Soak):
+        return
+    if isinstance(facts.reading.made.get("extend"), p.Extend):
+        found = "`soak` with `extend`: both say how often all steps are played"
+        facts.problem("soak", found, "leave one of the two out")
+    elif soak.for_ns < round_ns:
+        found = f"{format_duration(soak.for_ns)} is over before the steps, which take up to"
+        allowed = f"at least {format_duration(round_ns)}, one round of all steps"
+        facts.problem("soak.for", f"{found} {format_duration(round_ns, 3)}", allowed)
 
 
 def _extend(extend: object, round_ns: int, facts: Facts) -> None:
@@ -143,12 +165,17 @@ def _channel(channel: p.Channel, path: str, facts: Facts) -> None:
     if channel.resolution_us > high - low:
         found = f"{channel.resolution_us} us is more than the whole range"
         facts.problem(f"{path}.resolution", found, f"at most {high - low} us")
-    if isinstance(channel.failsafe, int) and not low <= channel.failsafe <= high:
-        facts.problem(
-            f"{path}.failsafe", f"{channel.failsafe} us is outside the range", f"write a pulse {span}"
-        )
+    demanded = channel.failsafe_us
+    if demanded is not None and not low <= demanded <= high and not _below_closed(channel, demanded):
+        facts.problem(f"{path}.failsafe", f"{demanded} us is outside the range", f"write a pulse {span}")
     elif channel.role == "throttle":
         _throttle(channel, path, facts)
+
+
+def _below_closed(channel: p.Channel, pulse_us: int) -> bool:
+    """Whether a throttle is closed further than any stick can close it, so that failsafe can be told."""
+    closed, opened = (channel.output_us(end) for end in (channel.range.low_us, channel.range.high_us))
+    return channel.role == "throttle" and (pulse_us < closed < opened or opened < closed < pulse_us)
 
 
 def _throttle(channel: p.Channel, path: str, facts: Facts) -> None:
@@ -160,7 +187,7 @@ def _throttle(channel: p.Channel, path: str, facts: Facts) -> None:
         return
     travel = channel.range.high_us - channel.range.low_us
     opened = Fraction(abs(channel.failsafe_us - closed), travel)
-    if opened > facts.throttle_up_to:
+    if opened > facts.throttle_up_to and not _below_closed(channel, channel.failsafe_us):
         cap = format_share(facts.throttle_up_to)
         found = f"a throttle {format_share(opened, 3)} open after link loss"
         facts.problem(f"{path}.failsafe", found, f"{close}, or at most {cap} (safety.throttle_up_to)")
@@ -240,20 +267,26 @@ def _staircase(sweep: p.Sweep, channels: list[p.Channel], path: str, facts: Fact
         facts.problem(
             f"{path}.period", "`period` with staircase", "it belongs to triangle and sine; write `dwell`"
         )
-    for channel in channels if facts.link else ():
-        assert facts.link is not None
-        took = sweep_ns(sweep, channel, facts.link)
-        if took > MAX_STAIRCASE_NS:
-            each = format_duration(stair_ns(sweep, facts.link))
-            found = (
-                f"the staircase takes {format_duration(took, 3)} on {channel.name}: "
-                f"{stairs(sweep, channel)} values x {sweep.cycles} x {each}"
+    if facts.link is None:
+        return
+    if sweep.together:
+        counts = [stairs(sweep, channel) for channel in channels]
+        sums = [(together_ns(sweep, facts.link), f"together: {stairs_together(sweep, counts)} stairs")]
+    else:
+        sums = [
+            (
+                sweep_ns(sweep, channel, facts.link),
+                f"on {channel.name}: {stairs(sweep, channel)} values x {sweep.cycles}",
             )
-            most = format_duration(MAX_STAIRCASE_NS)
-            facts.problem(
-                path, found, f"at most {most}; raise the channel's resolution, or lower dwell or cycles"
-            )
-            return
+            for channel in channels
+        ]
+    took, words = next((one for one in sums if one[0] > MAX_STAIRCASE_NS), (0, ""))
+    if words:
+        each, most = format_duration(stair_ns(sweep, facts.link)), format_duration(MAX_STAIRCASE_NS)
+        found = f"the staircase takes {format_duration(took, 3)} {words} x {each}"
+        facts.problem(
+            path, found, f"at most {most}; raise the channel's resolution, or lower dwell or cycles"
+        )
 
 
 def _wait(wait: p.Wait, path: str, facts: Facts) -> None:
@@ -290,45 +323,6 @@ def _noise(check: p.Noise, path: str, facts: Facts) -> None:
         facts.problem(f"{path}.during", "no own_sticks step is among these", "name one, or leave it out")
     elif check.hum_us is None and facts.is_written(f"{path}.mains"):
         facts.problem(f"{path}.mains", "`mains` without `hum`", "write `hum: 2 us` too, or leave it out")
-
-
-def _needs_cut(check: p.FailsafeEntry | p.FailsafeOutputs | p.FailsafeExit, path: str, facts: Facts) -> None:
-    if facts.no_step("cut"):
-        facts.problem(
-            path, f"{check.WORD} needs a cut step", "add one, such as `cut: {duration: 1 s, times: 20}`"
-        )
-        return
-    cuts = [made for made in facts.reading.made.values() if isinstance(made, p.Cut)]
-    some_unread = len(cuts) < facts.words("step").count("cut")
-    if isinstance(check, p.FailsafeExit) or facts.link is None or not cuts or some_unread:
-        return
-    own = check.within_ns if isinstance(check, p.FailsafeEntry) else None
-    within = own or facts.link.failsafe.within_ns
-    if isinstance(check, p.FailsafeEntry):
-        cuts = [cut for cut in cuts if not cut.packet_rate_mhz]
-        if not cuts:
-            facts.problem(path, "every cut is at another packet rate", "add a cut without `packet_rate`")
-            return
-    least = within + facts.link.packet_period_ns
-    longest = max(cut.duration_ns for cut in cuts)
-    if longest <= least:
-        found = f"the longest cut, {format_duration(longest)}, ends before failsafe is due"
-        facts.problem(
-            path, found, f"make a cut longer than {format_duration(least)}, the limit and one packet period"
-        )
-
-
-def _cut(cut: p.Cut, path: str, facts: Facts) -> None:
-    if facts.link is None or cut.packet_rate_mhz is None:
-        return
-    rate = format_frequency(cut.packet_rate_mhz)
-    if cut.packet_rate_mhz == facts.link.packet_rate_mhz:
-        found = f"{rate} is the link's own rate"
-        facts.problem(f"{path}.packet_rate", found, "leave it out, or write another rate")
-    elif cut.packet_rate_mhz * facts.link.failsafe.within_ns < PERIODS_IN_FAILSAFE * 10**12:
-        least = -(-PERIODS_IN_FAILSAFE * 10**12 // facts.link.failsafe.within_ns)
-        found = f"at {rate} packets come so far apart that one lost packet brings failsafe"
-        facts.problem(f"{path}.packet_rate", found, f"at least {format_frequency(least)}")
 
 
 def _packet_rate(check: p.PacketRate, path: str, facts: Facts) -> None:
@@ -372,6 +366,13 @@ def _control_age(check: p.ControlAge, path: str, facts: Facts) -> None:
         facts.problem(f"{path}.at_most", found, allowed)
 
 
+def _drift(_check: p.Drift, path: str, facts: Facts) -> None:
+    """Refuse a drift in a plan of one round; a snippet is no whole plan."""
+    if "steps" in facts.reading.places and not facts.is_written("soak"):
+        found = "drift without `soak`: one round shows none"
+        facts.problem(path, found, "add `soak: {for: 8 h}` above the steps, or leave the check out")
+
+
 _RULES: Final[Mapping[type, Callable[[Any, str, Facts], None]]] = MappingProxyType(
     {
         p.Channel: _channel,
@@ -381,7 +382,9 @@ _RULES: Final[Mapping[type, Callable[[Any, str, Facts], None]]] = MappingProxyTy
         p.Step: _between,
         p.Ramp: _between,
         p.Sweep: _sweep,
-        p.Cut: _cut,
+        p.Cut: check_cut,
+        p.Fade: check_fade,
+        p.Restart: check_restart,
         p.Wait: _wait,
         p.Inject: _inject,
         p.Margin: check_margin,
@@ -395,9 +398,12 @@ _RULES: Final[Mapping[type, Callable[[Any, str, Facts], None]]] = MappingProxyTy
         p.ControlGap: _control_gap,
         p.ControlAge: _control_age,
         p.Latency: _latency,
-        p.FailsafeEntry: _needs_cut,
-        p.FailsafeOutputs: _needs_cut,
-        p.FailsafeExit: _needs_cut,
+        p.FailsafeEntry: check_failsafe,
+        p.FailsafeOutputs: check_failsafe,
+        p.FailsafeExit: check_failsafe,
+        p.StartUp: check_start_up,
+        p.FailsafeMargin: check_failsafe_margin,
+        p.Drift: _drift,
         p.Noise: _noise,
         p.TelemetryValue: _telemetry,
         p.TelemetryAge: _telemetry,

@@ -166,7 +166,9 @@ class Cut:
         "drawn",
     )
     burst: int = key(
-        Whole(0, 1_000), "Extra packets, back to back, that are under way when the cut begins.", 0
+        Whole(0, 1_000),
+        "Extra packets, back to back, that are under way when the cut begins; of 8 or more some surely are.",
+        0,
     )
     phase: int | Literal["random"] = key(
         Duration(0, S, word="random", multiple_ns=US),
@@ -199,9 +201,10 @@ class Fade:
 
     WORD: ClassVar[str] = "fade"
     over_ns: int = key(
-        Duration(100 * MS, 60 * S, multiple_ns=US), "How long the link gets worse, and better again.",
+        Duration(100 * MS, 60 * S, multiple_ns=US),
+        "Most time for the link to get worse, and to get better again.",
         yaml="over",
-    )  # fmt: skip
+    )
     duration_ns: int = key(
         Duration(MS, 60 * S, multiple_ns=US), "How long nothing at all comes through.", yaml="duration"
     )
@@ -215,6 +218,7 @@ class Mute:
     """Have the receiver acknowledge nothing: packets arrive, and the transmitter does not learn of it."""
 
     WORD: ClassVar[str] = "mute"
+    SHORT: ClassVar[str] = "for"
     for_ns: int = key(Duration(MS, 60 * S, multiple_ns=US), "How long.", yaml="for")
     times: int = key(Whole(1, 1_000), "How many times.", 1)
     pause_ns: int = key(Duration(0, HOUR), "Time linked after each.", 500 * MS, yaml="pause")
@@ -226,6 +230,7 @@ class Interfere:
     """Have packets of another transmitter come between the link's own, which go on."""
 
     WORD: ClassVar[str] = "interfere"
+    SHORT: ClassVar[str] = "for"
     for_ns: int = key(Duration(MS, 60 * S, multiple_ns=US), "How long.", yaml="for")
     times: int = key(Whole(1, 1_000), "How many times.", 1)
     pause_ns: int = key(Duration(0, HOUR), "Time without them after each.", 500 * MS, yaml="pause")
@@ -256,7 +261,12 @@ class Restart:
     device: Role = key(Choice(*DEVICES), "Which device.")
     times: int = key(Whole(1, 1_000), "How many restarts.", 1)
     before_ns: int = key(Duration(0, HOUR), "Time linked before each restart.", 500 * MS, yaml="before")
-    after_ns: int = key(Duration(0, HOUR), "Time to come back after each.", 2 * S, yaml="after")
+    after_ns: int = key(
+        Duration(0, HOUR),
+        "Time to come back after each; `0 s` in front of a `wait: linked`.",
+        2 * S,
+        yaml="after",
+    )
     silent_ns: int = key(
         Duration(0, 60 * S, multiple_ns=US),
         "Cut the link around each restart of the receiver: failsafe is in before it, and this long goes by "
@@ -265,13 +275,13 @@ class Restart:
         yaml="silent",
     )
     clock_wraps_in_ns: int | None = key(
-        Duration(0, 4_294 * S, multiple_ns=US),
+        Duration(US, 4_294 * S, multiple_ns=US),
         "Start the device's clock of 32-bit microseconds this long before it wraps.",
         None,
         yaml="clock_wraps_in",
     )
     packets_wrap_in: int | None = key(
-        Whole(0, 65_535), "Start a transmitter's packet numbers this many before 65 536.", None
+        Whole(1, 65_535), "Start a transmitter's packet numbers this many before 65 536.", None
     )
     ability: Literal["required", "if present"] = key(*_ABILITY)
 
@@ -501,6 +511,11 @@ class PlanStep:
     action: StepAction
     name: str
     path: str
+
+
+def is_optional(action: StepAction) -> bool:
+    """Return whether a step is left out where the firmware cannot do it."""
+    return getattr(action, "ability", "") == "if present"
 
 
 def every_step(steps: Iterable[PlanStep]) -> Iterator[PlanStep]:

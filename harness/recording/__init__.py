@@ -2,6 +2,7 @@
 
 from harness.recording.model import Direction, Header, Mark, PortPackets, Recording
 from harness.recording.reader import parse_recording, read_recording
+from harness.recording.windows import Window, parse_windows, read_header, read_windows
 from harness.recording.writer import RecordingWriter
 
 __all__ = [
@@ -11,6 +12,10 @@ __all__ = [
     "PortPackets",
     "Recording",
     "RecordingWriter",
+    "Window",
     "parse_recording",
+    "parse_windows",
+    "read_header",
     "read_recording",
+    "read_windows",
 ]

@@ -9,6 +9,9 @@ from __future__ import annotations
 import json
 import math
 import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
+from mmap import mmap
 from pathlib import Path
 from typing import Any, Final, NoReturn
 from zlib import crc32
@@ -50,6 +53,7 @@ LATEST_NS: Final = 1 << 50
 """Thirteen days: no run lasts as long, and sums and products of such times fit into 64 bits."""
 WHOLE_MOST: Final = (1 << 63) - 1
 PROBLEMS_MAX: Final = 50
+Bytes = bytes | mmap
 _TAIL_HASH: Final = HASH_HEAD.to_bytes(4, "little") + bytes((HASH_CRC32,))
 _HIGH_MOST: Final = LATEST_NS >> 32
 _PACKET_BYTES: Final = PACKET.to_bytes(4, "little")
@@ -57,21 +61,33 @@ _PACKET_BYTES: Final = PACKET.to_bytes(4, "little")
 
 def read_recording(path: Path) -> Recording:
     """Read the recording in the file at `path`; see `parse_recording`. Raises RecordingError."""
-    try:
-        status = path.stat()
-        if stat.S_ISDIR(status.st_mode):
-            raise RecordingError(
-                f"{path}: a folder; name the recording in it, such as {path / 'recording.pcapng'}"
-            )
-        if not stat.S_ISREG(status.st_mode):
-            raise RecordingError(f"{path}: not a file")
-        if status.st_size > FILE_MAX:
-            raise RecordingError(f"{path}: {status.st_size} bytes; a recording has at most {FILE_MAX}")
+    with told_of(path):
+        require_file(path, FILE_MAX)
         data = path.read_bytes()
+    return parse_recording(data, str(path))
+
+
+@contextmanager
+def told_of(path: Path) -> Iterator[None]:
+    """Turn what the operating system says of the file at `path` into a RecordingError."""
+    try:
+        yield
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
         raise RecordingError(f"{path}: cannot read the recording: {reason}") from error
-    return parse_recording(data, str(path))
+
+
+def require_file(path: Path, most: int) -> None:
+    """Raise RecordingError unless there is a file of at most so many bytes."""
+    status = path.stat()
+    if stat.S_ISDIR(status.st_mode):
+        raise RecordingError(
+            f"{path}: a folder; name the recording in it, such as {path / 'recording.pcapng'}"
+        )
+    if not stat.S_ISREG(status.st_mode):
+        raise RecordingError(f"{path}: not a file")
+    if status.st_size > most:
+        raise RecordingError(f"{path}: {status.st_size} bytes; a recording has at most {most}")
 
 
 def parse_recording(data: bytes, name: str) -> Recording:
@@ -80,16 +96,11 @@ def parse_recording(data: bytes, name: str) -> Recording:
     A packet whose data do not have their CRC-32 is left out. Times are ns since the recording's start. Raises
     RecordingError if there is no whole header of ours to begin with.
     """
-    try:
-        header, at, intact = _read_header(data)
-    except HeaderError as error:
-        raise RecordingError(f"{name}: not a recording made by propsoff: {error}") from error
-    walk = _Walk(data, at, header)
-    if not intact:
-        walk.problem(at, "the plan's text is not what it was when it was recorded")
-    walk.run()
+    walk = begin_walk(data, name)
+    while walk.go_on():
+        pass
     return Recording(
-        header=header,
+        header=walk.header,
         ports={kind.role: walk.ports[number] for number, kind in enumerate(walk.kinds) if kind.role},
         marks=tuple(walk.marks),
         complete=not walk.problems,
@@ -98,7 +109,19 @@ def parse_recording(data: bytes, name: str) -> Recording:
     )
 
 
-def _read_header(data: bytes) -> tuple[Header, int, bool]:
+def begin_walk(data: Bytes, name: str) -> Walk:
+    """Return a walk that stands behind the header; raises RecordingError if there is no whole one of ours."""
+    try:
+        header, at, intact = _read_header(data)
+    except HeaderError as error:
+        raise RecordingError(f"{name}: not a recording made by propsoff: {error}") from error
+    walk = Walk(data, at, header)
+    if not intact:
+        walk.problem(at, "the plan's text is not what it was when it was recorded")
+    return walk
+
+
+def _read_header(data: Bytes) -> tuple[Header, int, bool]:
     """Return the header, its length in bytes, and whether the plan's text is whole. Raises HeaderError."""
     size = _header_size(data)
     comments = []
@@ -113,7 +136,7 @@ def _read_header(data: bytes) -> tuple[Header, int, bool]:
     return from_comments(comments), size, plan_is_intact(comments)
 
 
-def _header_size(data: bytes) -> int:
+def _header_size(data: Bytes) -> int:
     if not data:
         _refuse("the file is empty")
     if data[:4] != SECTION_HEADER.to_bytes(4, "little")[: len(data)]:
@@ -137,10 +160,10 @@ def _refuse(reason: str) -> NoReturn:
     raise HeaderError(reason)
 
 
-class _Walk:
+class Walk:
     """One way through the blocks after the header: a fast loop for sound packets, slow care for the rest."""
 
-    def __init__(self, data: bytes, at: int, header: Header) -> None:
+    def __init__(self, data: Bytes, at: int, header: Header) -> None:
         self.data = data
         self.at = at
         self.header = header
@@ -157,15 +180,18 @@ class _Walk:
         self._missing = 0
         self._last_problem = -1
 
-    def run(self) -> None:
-        while self.at < len(self.data):
+    def go_on(self) -> bool:
+        """Take packets up to the next block of another kind, and that; False at the end of the data."""
+        if self.at < len(self.data):
             self._sound_packets()
             if self.at < len(self.data):
                 self._one_block()
+            return True
         if not self.ended and not self.problems:
             self.problem(
                 self.at, f"the recording stops at byte {self.at} without its end mark", missing_end=True
             )
+        return False
 
     def problem(self, end: int, text: str, *, missing_end: bool = False) -> None:
         """Note what is wrong with the bytes before `end`; anything but a missing end is damage."""

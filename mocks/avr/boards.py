@@ -30,8 +30,8 @@ from mocks.world import World
 CRYSTAL_HZ: Final = 16_000_000
 BENCH_UART: Final = 0
 MODULE_UART: Final = 1
-PACKET_BYTES: Final = 14
-"""Dunlin's radio packet: a number and six pulses."""
+PACKET_BYTES: Final = 16
+"""Dunlin's radio packet: identity, number, six pulses, check."""
 PIN_PORT: Final = "B"
 WITNESS_PORT: Final = "C"
 CHANNELS: Final = 6

@@ -43,6 +43,7 @@ static void describe(bench_identity *me)
     me->channels = BENCH_MAX_CHANNELS;
     me->packet_rate_mhz = 50000;
     me->abilities = 0xFFFF;
+    me->disturbances = 0x1E;
     me->firmware = "twenty-four letters long";
     me->version = "1234567890";
     me->serial = "of this one unit, all 24";

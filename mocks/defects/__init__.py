@@ -6,18 +6,59 @@ from collections.abc import Sequence
 from difflib import get_close_matches
 
 from harness.errors import UserError
-from mocks.defects import delays, failsafe, limits, pins, radio, reach, sticks, telemetry
+from mocks.defects import (
+    conditions,
+    delays,
+    delivery,
+    failsafe,
+    fidelity,
+    hours,
+    identity,
+    interplay,
+    latency,
+    limits,
+    motion,
+    numbering,
+    pairs,
+    payloads,
+    pins,
+    radio,
+    reach,
+    readings,
+    returning,
+    sticks,
+    strangers,
+    supply,
+    telemetry,
+    timers,
+)
 from mocks.defects.model import HEALTHY, Defect, Felt, Patch, Severity, chosen
 
 _BY_FILE: tuple[Defect, ...] = (
     failsafe.DEFECTS
+    + conditions.DEFECTS
+    + timers.DEFECTS
+    + strangers.DEFECTS
+    + returning.DEFECTS
     + sticks.DEFECTS
     + delays.DEFECTS
+    + latency.DEFECTS
+    + delivery.DEFECTS
+    + hours.DEFECTS
+    + numbering.DEFECTS
     + telemetry.DEFECTS
     + radio.DEFECTS
     + reach.DEFECTS
+    + supply.DEFECTS
+    + identity.DEFECTS
     + limits.DEFECTS
     + pins.DEFECTS
+    + fidelity.DEFECTS
+    + motion.DEFECTS
+    + interplay.DEFECTS
+    + readings.DEFECTS
+    + payloads.DEFECTS
+    + pairs.DEFECTS
 )
 CATALOGUE: tuple[Defect, ...] = tuple(sorted(_BY_FILE, key=lambda defect: list(Felt).index(defect.felt)))
 

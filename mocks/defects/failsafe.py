@@ -17,6 +17,7 @@ IN_TIME = Fraction(104, 100) * FAILSAFE_SHARE
 """Share of the declared time: 0.9984."""
 SLOW_TASK = Fraction(35, 1000)
 REPEAT_NS = 100 * MS
+TABLE_US = 10
 
 
 class NeverEngages(Receiver):
@@ -80,6 +81,70 @@ class EngagesLastMoment(_TimedBy):
     """Engages 4 % later than a healthy mock, just within the declared time."""
 
     SHARE = IN_TIME
+
+
+class _EngagesEarly(Receiver):
+    """Engages at a share of the time before which it must not."""
+
+    SHARE = Fraction(1)
+
+    def __init__(self, around: Surroundings, life: Life) -> None:
+        super().__init__(around, life)
+        self.failsafe_ns = self.span_ns(int(self.link.failsafe.earliest_ns * self.SHARE))
+
+
+class EngagesTooEarly(_EngagesEarly):
+    """Engages 10 % before the earliest time declared."""
+
+    SHARE = Fraction(90, 100)
+
+
+class EngagesSoon(_EngagesEarly):
+    """Engages 5 % after the earliest time declared."""
+
+    SHARE = Fraction(105, 100)
+
+
+class ForgetsMotor(Receiver):
+    """Closes every throttle but the last one."""
+
+    def failsafe_outputs(self) -> Pulses:
+        """Return failsafe outputs with the last throttle where it was."""
+        outputs = super().failsafe_outputs()
+        throttles = [n for n, channel in enumerate(self.link.channels) if channel.role == "throttle"]
+        return tuple(self.outputs[n] if n == throttles[-1] else us for n, us in enumerate(outputs))
+
+
+class SwapsMotors(Receiver):
+    """Has the first and the last throttle's failsafe pulse the wrong way round, and they are equal."""
+
+    def failsafe_outputs(self) -> Pulses:
+        """Return failsafe outputs with the two pulses exchanged."""
+        outputs = list(super().failsafe_outputs())
+        throttles = [n for n, channel in enumerate(self.link.channels) if channel.role == "throttle"]
+        first, last = throttles[0], throttles[-1]
+        outputs[first], outputs[last] = outputs[last], outputs[first]
+        return tuple(outputs)
+
+
+class IdlesInFailsafe(Receiver):
+    """Lets the motors idle in failsafe, 60 us above what was declared."""
+
+    IDLE_US = 60
+
+    def failsafe_outputs(self) -> Pulses:
+        """Return failsafe outputs with the throttles a little open."""
+        pairs = zip(self.link.channels, super().failsafe_outputs(), strict=True)
+        return tuple(us + self.IDLE_US * (channel.role == "throttle") for channel, us in pairs)
+
+
+class KeepsTensOfUs(Receiver):
+    """Keeps the failsafe pulses that were declared in steps of 10 us."""
+
+    def failsafe_outputs(self) -> Pulses:
+        """Return the failsafe outputs as the table gives them back; what is held is in no table."""
+        pairs = zip(self._declared, super().failsafe_outputs(), strict=True)
+        return tuple(us if told is None else us // TABLE_US * TABLE_US for told, us in pairs)
 
 
 class IgnoresStillSticks(Receiver):
@@ -165,7 +230,7 @@ DEFECTS = (
         wrong="the failsafe engages in mid-flight when the sticks are held still",
         cause="the failsafe timer is restarted by changed outputs rather than by packets",
         caught_by="no_false_failsafe",
-        plan="first-look",
+        plan="acceptance",
         near_miss="short fades lose packets now and then; the failsafe rightly stays out",
         patch=Patch(receiver=IgnoresStillSticks),
         near_patch=Patch(settings=_short_fades),
@@ -181,5 +246,41 @@ DEFECTS = (
         near_miss="failsafe outputs are written once more when the link is back, then the packet is followed",
         patch=Patch(receiver=ReplaysThrottle, needs_throttle=True),
         near_patch=Patch(receiver=ConfirmsFailsafe),
+    ),
+    Defect(
+        name="failsafe-early",
+        felt=Felt.CONTROL,
+        severity="serious",
+        wrong="the failsafe engages 10 % before the earliest time declared: short gaps stop the motors",
+        cause="a timer set from half the processor's clock",
+        caught_by="no_false_failsafe",
+        plan="failsafe",
+        near_miss="the failsafe engages 5 % after the earliest time declared",
+        patch=Patch(receiver=EngagesTooEarly),
+        near_patch=Patch(receiver=EngagesSoon),
+    ),
+    Defect(
+        name="failsafe-forgets-motor",
+        felt=Felt.MOTORS,
+        severity="dangerous",
+        wrong="the failsafe leaves the last motor as it was",
+        cause="a second motor was added to the model, and not to the table of failsafe pulses",
+        caught_by="failsafe_outputs",
+        plan="failsafe",
+        near_miss="first and last motor are swapped in the table, and both have the same pulse there",
+        patch=Patch(receiver=ForgetsMotor, needs_throttle=True),
+        near_patch=Patch(receiver=SwapsMotors, needs_throttle=True),
+    ),
+    Defect(
+        name="failsafe-value-wrong",
+        felt=Felt.MOTORS,
+        severity="dangerous",
+        wrong="the motors idle in failsafe, 60 us above the declared pulse",
+        cause="the failsafe pulses were learnt with the throttle trim up",
+        caught_by="failsafe_outputs",
+        plan="failsafe",
+        near_miss="the table has steps of 10 us, and the declared pulses are on them",
+        patch=Patch(receiver=IdlesInFailsafe, needs_throttle=True),
+        near_patch=Patch(receiver=KeepsTensOfUs),
     ),
 )

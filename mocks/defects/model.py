@@ -56,7 +56,7 @@ class Felt(StrEnum):
 
 
 Severity = Literal["dangerous", "serious", "nuisance"]
-"""dangerous: somebody can get hurt or the model is lost; serious: flying gets worse; nuisance: all the rest."""
+"""dangerous: somebody can get hurt or the model is lost; serious: flying gets worse; nuisance: the rest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,8 @@ class Defect:
     """One entry of the catalogue.
 
     `caught_by` is the word of the check that must fail on it, `plan` the shipped plan that holds this check;
-    for a dangerous one `failsafe` or `acceptance`. `near_patch` behaves as `near_miss` says: close to the
+    for a dangerous one `failsafe` or `acceptance`. `bench` stands for bench trouble: the run is refused or the
+    check `bench` calls it an error, so that it never passes, whatever else fails. `near_patch` behaves as `near_miss` says: close to the
     limit, and right.
     """
 

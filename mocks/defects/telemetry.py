@@ -35,9 +35,8 @@ class ScalesAgain(Receiver):
 
     def sensed(self, raw: list[int]) -> list[int]:
         """Return the values, 100 times too large."""
-        return [
-            _times(field, value, FACTOR, 1) for field, value in zip(self.link.telemetry, raw, strict=True)
-        ]
+        fields = zip(self.link.telemetry, super().sensed(raw), strict=True)
+        return [_times(field, value, FACTOR, 1) for field, value in fields]
 
 
 class ScalesThereAndBack(Receiver):
@@ -45,7 +44,7 @@ class ScalesThereAndBack(Receiver):
 
     def sensed(self, raw: list[int]) -> list[int]:
         """Return the values, unharmed."""
-        fields = zip(self.link.telemetry, raw, strict=True)
+        fields = zip(self.link.telemetry, super().sensed(raw), strict=True)
         return [_times(field, value, FACTOR, FACTOR) for field, value in fields]
 
 

@@ -52,6 +52,7 @@
 #define MAX_TEXT 24
 #define MAX_LIST 16 /* channels or injected values in a command */
 #define FIRST_TYPE_FROM_DEVICE 0x40
+#define FIRST_SETTING_BIT 8 /* of setting 1, among the abilities */
 #define CRC_START 0xFFFFU
 #define MOST_AT_ONCE 250
 
@@ -68,9 +69,9 @@
 
 enum {
     IDENTIFY = 0x01, PING = 0x02, KEEP_ALIVE = 0x03, RELEASE = 0x04, SETTING = 0x05, RESTART = 0x06,
-    STICKS = 0x10, BURST = 0x11, SILENCE = 0x12, INJECT = 0x20, MUTE_ACKS = 0x21,
-    IDENTITY = 0x41, PONG = 0x42, REPLY = 0x43, STARTED = 0x44, SENT = 0x50, TELEMETRY = 0x51,
-    APPLIED = 0x60, OUTPUT_CHANGE = 0x61, COUNTERS = 0x62, PULSES = 0x70
+    RESTART_AT = 0x07, STICKS = 0x10, BURST = 0x11, SILENCE = 0x12, DISTURB = 0x13, INJECT = 0x20,
+    MUTE_ACKS = 0x21, DEAFEN = 0x22, IDENTITY = 0x41, PONG = 0x42, REPLY = 0x43, STARTED = 0x44, SENT = 0x50,
+    TELEMETRY = 0x51, DISTURBED = 0x52, APPLIED = 0x60, OUTPUT_CHANGE = 0x61, COUNTERS = 0x62, PULSES = 0x70
 };
 
 /* What became of a command: a result of Reply, or no answer. */
@@ -95,13 +96,29 @@ typedef struct {
     bool runs;
 } span;
 
-enum { SILENT, MUTED, WATCHED, SPANS };
+enum {
+    WATCHED,
+#if FOR_TRANSMITTER
+    SILENT,
+    DISTURBING,
+#endif
+#if FOR_RECEIVER
+    MUTED,
+    DEAF,
+#endif
+    SPANS
+};
 
 typedef struct {
     uint16_t left;
     uint32_t due_us; /* when the next packet is to start */
     uint32_t spacing_us;
 } burst;
+
+typedef struct {
+    uint8_t kind;       /* enum bench_disturbance_kind; 0 when none was asked for, or all is told */
+    uint16_t counts[2]; /* packets, acknowledged: as Disturbed has them */
+} disturbance;
 
 typedef struct {
     bool on;
@@ -113,7 +130,10 @@ typedef struct {
     bool overridden;
     bool watched; /* a KeepAlive came */
     span spans[SPANS];
+#if FOR_TRANSMITTER
     burst extra;
+    disturbance other;
+#endif
 #if FOR_RECEIVER
     injection fields[BENCH_FIELDS];
 #endif
@@ -122,7 +142,8 @@ typedef struct {
 typedef struct {
     const bench_hooks *hooks;
     uint32_t now_us; /* of the call under way */
-    bool restart_wanted;
+    uint8_t restart_wanted; /* RESTART, RESTART_AT, or 0 */
+    bench_start start;
     uint16_t number; /* of the next message to the PC */
     uint16_t dropped;
     uint16_t bad_frames;
@@ -311,10 +332,31 @@ static APART bool take_due(burst *extra, uint32_t by_us)
     extra->due_us += extra->spacing_us;
     return true;
 }
+
+/* Whether no packet of its own may go out. */
+static IN_PLACE bool is_closed(const port *me)
+{
+    return me->on.spans[SILENT].runs || (me->on.spans[DISTURBING].runs && me->on.other.kind != BENCH_BESIDE);
+}
+
+/* A disturbance is over: tell what became of it. */
+static APART void end_disturbance(port *me, uint32_t at_us)
+{
+    disturbance *other = &me->on.other;
+    uint8_t *frame = me->small;
+    if (other->kind != 0) {
+        frame[PAYLOAD] = other->kind;
+        put32(&frame[PAYLOAD + 1], at_us);
+        (void)put(&frame[PAYLOAD + 5], other->counts, 4);
+        memset(other, 0, sizeof *other);
+        (void)send(frame, DISTURBED, 9);
+    }
+}
 #endif
 
-/* Bring everything up to now. A span that is over is forgotten, lest it come again when the clock wraps. What
- * is due in a silence is dropped; so many at once are as good as back to back, and the rest goes with them. */
+/* Bring everything up to now. A span that is over is forgotten, lest it come again when the clock wraps; its
+ * beginning then says when it ended. What is due of a burst in a silence, or while other packets go out in place of
+ * the own, is dropped; so many at once are as good as back to back, and the rest goes with them. */
 static APART void advance(port *me)
 {
     span *one = me->on.spans;
@@ -325,11 +367,12 @@ static APART void advance(port *me)
         uint32_t since_us = now_us - one->begin_us;
         one->runs = since_us < one->length_us;
         if (!one->runs && (int32_t)since_us >= 0) {
+            one->begin_us += one->length_us;
             one->length_us = 0;
         }
     }
 #if FOR_TRANSMITTER
-    for (left = MOST_AT_ONCE; me->on.spans[SILENT].runs && take_due(&me->on.extra, now_us); left--) {
+    for (left = MOST_AT_ONCE; is_closed(me) && take_due(&me->on.extra, now_us); left--) {
         if (left == 0) {
             me->on.extra.left = 0;
         }
@@ -343,6 +386,9 @@ static APART uint8_t let_go(port *me, const uint8_t *payload)
     if (me->on.overridden) { /* an address is given for hooks that copy without looking at the count */
         me->hooks->sticks(0, me->in.words, 0);
     }
+#if FOR_TRANSMITTER
+    end_disturbance(me, me->now_us);
+#endif
     memset(&me->on, 0, sizeof me->on);
     return NO_REPLY;
 }
@@ -351,6 +397,11 @@ static APART uint8_t let_go(port *me, const uint8_t *payload)
 static APART void look(port *me)
 {
     advance(me);
+#if FOR_TRANSMITTER
+    if (me->on.spans[DISTURBING].length_us == 0) { /* begin_us is then its end */
+        end_disturbance(me, me->on.spans[DISTURBING].begin_us);
+    }
+#endif
     if (me->on.watched && !me->on.spans[WATCHED].runs) {
         (void)let_go(me, 0);
     }
@@ -373,26 +424,32 @@ static uint8_t take_keep_alive(port *me, const uint8_t *payload)
     return NO_REPLY;
 }
 
+/* A loop, for an 8-bit part shifts by one place at a time anyway. */
+static APART bool has_bit(uint16_t bits, uint8_t place)
+{
+    for (; place > 0; place--) {
+        bits >>= 1;
+    }
+    return (bits & 1U) != 0;
+}
+
 static uint8_t take_setting(port *me, const uint8_t *payload)
 {
     int32_t value;
-    uint8_t can = (uint8_t)(me->who.abilities >> 8); /* a bit for each setting from 1 on */
-    uint8_t left = payload[0];
-    while (left > 1) {
-        can = (uint8_t)(can >> 1);
-        left--;
-    }
-    if (left == 0 || (can & 1U) == 0 || me->hooks->setting == 0) {
+    uint8_t setting = payload[0];
+    if (setting > BENCH_RETRANSMIT_DELAY || setting == 0 || me->hooks->setting == 0
+        || !has_bit(me->who.abilities, (uint8_t)(FIRST_SETTING_BIT - 1 + setting))) {
         return UNKNOWN;
     }
     memcpy(&value, &payload[1], 4);
-    return me->hooks->setting(payload[0], value) ? DONE : OUT_OF_RANGE;
+    return me->hooks->setting(setting, value) ? DONE : OUT_OF_RANGE;
 }
 
+/* Restart and RestartAt; the first leaves values that nobody asks for. */
 static uint8_t take_restart(port *me, const uint8_t *payload)
 {
-    (void)payload;
-    me->restart_wanted = true;
+    (void)put((uint8_t *)&me->start, payload, 6);
+    me->restart_wanted = me->in.body[0];
     return DONE;
 }
 
@@ -432,19 +489,53 @@ static uint8_t take_burst(port *me, const uint8_t *payload)
 #endif
 
 #if FOR_TRANSMITTER || FOR_RECEIVER
-/* Silence and MuteAcks. */
-static uint8_t take_pause(port *me, const uint8_t *payload)
+static APART uint8_t start_span(port *me, uint8_t which, const uint8_t *times)
 {
-    span *one = me->on.spans;
-    if ((payload[3] | payload[7]) >= 0x80) {
+    span *one = &me->on.spans[which];
+    if ((times[3] | times[7]) >= 0x80) {
         return OUT_OF_RANGE;
     }
-    if (me->in.body[0] != SILENCE) {
-        one += MUTED - SILENT;
-    }
-    (void)put((uint8_t *)one, payload, 8);
+    (void)put((uint8_t *)one, times, 8);
     one->begin_us += me->now_us;
     return DONE;
+}
+#endif
+
+#if FOR_TRANSMITTER
+static uint8_t take_silence(port *me, const uint8_t *payload)
+{
+    uint8_t result = start_span(me, SILENT, payload);
+    if (result == DONE) {
+        me->on.spans[DISTURBING].length_us = 0;
+        end_disturbance(me, me->now_us);
+    }
+    return result;
+}
+
+/* A refused one leaves the one that runs alone. */
+static uint8_t take_disturb(port *me, const uint8_t *payload)
+{
+    uint8_t result = OUT_OF_RANGE;
+    if (has_bit(me->who.disturbances & 0xFEU, payload[0])) { /* there is no kind 0 */
+        result = start_span(me, DISTURBING, &payload[1]);
+    }
+    if (result == DONE) {
+        end_disturbance(me, me->now_us);
+        me->on.other.kind = payload[0];
+    }
+    return result;
+}
+#endif
+
+#if FOR_RECEIVER
+static uint8_t take_mute_acks(port *me, const uint8_t *payload)
+{
+    return start_span(me, MUTED, payload);
+}
+
+static uint8_t take_deafen(port *me, const uint8_t *payload)
+{
+    return start_span(me, DEAF, payload);
 }
 #endif
 
@@ -474,30 +565,33 @@ typedef uint8_t (*handler)(port *me, const uint8_t *payload);
 
 typedef struct {
     uint8_t type;
-    uint8_t ability; /* enum bench_ability, or ANY */
+    uint8_t ability; /* bit of an enum bench_ability, or ANY */
     uint8_t size;    /* of the payload without its list; a list's count is the last byte of that */
     uint8_t each;    /* bytes of the payload for each element of the list; 0 without a list */
     handler take;
 } command;
 
-#define ANY 0x80 /* an ability that every device has */
+#define ANY 15 /* a bit that every device has */
 
 static const command commands[] IN_FLASH = {
 #if FOR_TRANSMITTER
-    {STICKS, BENCH_CAN_STICKS, 3, 2, take_sticks},
-    {BURST, BENCH_CAN_BURST, 6, 0, take_burst},
-    {SILENCE, BENCH_CAN_SILENCE, 8, 0, take_pause},
+    {STICKS, 0, 3, 2, take_sticks},
+    {BURST, 1, 6, 0, take_burst},
+    {SILENCE, 2, 8, 0, take_silence},
+    {DISTURB, 7, 9, 0, take_disturb},
 #endif
 #if FOR_RECEIVER
-    {INJECT, BENCH_CAN_INJECT, 1, 5, take_inject},
-    {MUTE_ACKS, BENCH_CAN_MUTE_ACKS, 8, 0, take_pause},
+    {INJECT, 3, 1, 5, take_inject},
+    {MUTE_ACKS, 4, 8, 0, take_mute_acks},
+    {DEAFEN, 13, 8, 0, take_deafen},
 #endif
     {PING, ANY, 4, 0, take_ping},
     {KEEP_ALIVE, ANY, 0, 0, take_keep_alive},
     {IDENTIFY, ANY, 1, 0, take_identify},
     {RELEASE, ANY, 0, 0, let_go},
     {SETTING, ANY, 5, 0, take_setting},
-    {RESTART, BENCH_CAN_RESTART, 0, 0, take_restart},
+    {RESTART, 5, 0, 0, take_restart},
+    {RESTART_AT, 6, 6, 0, take_restart},
 };
 #define COMMANDS ((uint8_t)(sizeof(commands) / sizeof(commands[0])))
 
@@ -533,7 +627,7 @@ static uint8_t carry_out(port *me, uint8_t length)
         me->bad_frames++;
         return NO_REPLY;
     }
-    if ((FETCH(one->ability) & ((uint8_t)me->who.abilities | ANY)) == 0) {
+    if (!has_bit((uint16_t)(me->who.abilities | 1U << ANY), FETCH(one->ability))) {
         return UNKNOWN;
     }
     return FETCH_HANDLER(one->take)(me, payload);
@@ -633,7 +727,12 @@ bool bench_overridden(void)
 
 bool bench_restart_wanted(void)
 {
-    return self.restart_wanted;
+    return self.restart_wanted != 0;
+}
+
+const bench_start *bench_restart_at(void)
+{
+    return self.restart_wanted == RESTART_AT ? &self.start : 0;
 }
 
 uint16_t bench_dropped(void)
@@ -658,6 +757,22 @@ bool bench_burst_due(void)
 {
     advance(&self);
     return take_due(&self.on.extra, self.now_us);
+}
+
+uint8_t bench_disturbance(void)
+{
+    advance(&self);
+    return self.on.spans[DISTURBING].runs ? self.on.other.kind : 0;
+}
+
+/* One that comes after the end was told is told by nobody. */
+void bench_disturbed(bool acknowledged)
+{
+    disturbance *other = &self.on.other;
+    if (other->kind != 0 && other->counts[0] != UINT16_MAX) {
+        other->counts[0]++;
+        other->counts[1] = (uint16_t)(other->counts[1] + acknowledged);
+    }
 }
 
 bool bench_sent(uint16_t packet, uint16_t set_number, uint32_t at_us, uint32_t took_us, uint8_t attempts,
@@ -685,6 +800,12 @@ bool bench_muted(void)
 {
     advance(&self);
     return self.on.spans[MUTED].runs;
+}
+
+bool bench_deaf(void)
+{
+    advance(&self);
+    return self.on.spans[DEAF].runs;
 }
 
 bool bench_injected(uint8_t field, int32_t *raw)

@@ -11,7 +11,7 @@
  *     bench_sent(...) and other reports  when something happened
  *
  * Build with -DBENCH_DISABLED for flight: every call then compiles to nothing. Build with -DBENCH_ROLES=1 (2, 4)
- * for a transmitter (receiver, witness) alone: a tenth to a third smaller than all of it.
+ * for a transmitter (receiver, witness) alone: a tenth to two fifths smaller than all of it.
  *
  * PROPELLERS OFF. A bench port can move every output of the model.
  */
@@ -55,11 +55,14 @@ enum bench_ability {
     BENCH_CAN_INJECT = 1 << 3,
     BENCH_CAN_MUTE_ACKS = 1 << 4,
     BENCH_CAN_RESTART = 1 << 5,
+    BENCH_CAN_RESTART_AT = 1 << 6,
+    BENCH_CAN_DISTURB = 1 << 7,
     BENCH_SETS_PACKET_RATE = 1 << 8,
     BENCH_SETS_POWER = 1 << 9,
     BENCH_SETS_RADIO_CHANNEL = 1 << 10,
     BENCH_SETS_RETRANSMIT_LIMIT = 1 << 11,
-    BENCH_SETS_RETRANSMIT_DELAY = 1 << 12
+    BENCH_SETS_RETRANSMIT_DELAY = 1 << 12,
+    BENCH_CAN_DEAFEN = 1 << 13
 };
 
 enum bench_setting {
@@ -68,6 +71,14 @@ enum bench_setting {
     BENCH_RADIO_CHANNEL = 3,   /* number */
     BENCH_RETRANSMIT_LIMIT = 4, /* attempts after the first */
     BENCH_RETRANSMIT_DELAY = 5 /* us */
+};
+
+/* What a transmitter sends in a Disturb: the first three in place of its own packets, the last between them. */
+enum bench_disturbance_kind {
+    BENCH_CORRUPTED = 1, /* the packet that is due, with a wrong check */
+    BENCH_FOREIGN = 2,   /* another transmitter's: right check, another identity, throttles low, the rest high */
+    BENCH_REPEATED = 3,  /* the last own packet again */
+    BENCH_BESIDE = 4     /* foreign ones half-way between the own */
 };
 
 enum bench_cause {
@@ -89,6 +100,7 @@ typedef struct {
     uint8_t channels;         /* 0 to 16 */
     uint32_t packet_rate_mhz; /* packets per 1000 s; 0 if not known */
     uint16_t abilities;       /* enum bench_ability; commands without their bit are refused */
+    uint8_t disturbances;     /* with BENCH_CAN_DISTURB: 1 << each enum bench_disturbance_kind it can do */
     const char *firmware;
     const char *version; /* the library adds " " BENCH_BUILD, and cuts the version to make room for it */
     const char *serial;  /* of this one unit; "" if it has none */
@@ -118,11 +130,17 @@ typedef struct {
     uint16_t width;    /* tenths of a microsecond; 0 if there was no pulse */
 } bench_pulse;
 
+/* What a device begins with after RestartAt. */
+typedef struct {
+    uint32_t clock_us; /* device time at the start */
+    uint16_t packet;   /* number of a transmitter's first packet */
+} bench_start;
+
 /* Totals since start. */
 typedef struct {
     uint32_t packets;     /* applied */
     uint32_t duplicates;  /* received again */
-    uint32_t bad_packets; /* wrong length or checksum */
+    uint32_t bad_packets; /* wrong length or check, or another transmitter's */
     uint16_t restarts;    /* starts since power, the first not counted */
     uint16_t free_memory; /* bytes; 65535 if not known */
 } bench_totals;
@@ -135,7 +153,7 @@ void bench_begin(const bench_hooks *hooks, uint8_t cause);
 /* Take bytes from the serial port, whatever they are. */
 void bench_received(const uint8_t *bytes, uint16_t count);
 
-/* Do what time brings: the dead-man's switch, the ends of silences and muting. The hook for sticks may be called
+/* Do what time brings: the dead-man's switch, the ends of silences and their like. The hook for sticks may be called
  * from here and from bench_received(), never from the questions below. */
 void bench_loop(void);
 
@@ -145,12 +163,22 @@ bool bench_overridden(void);
 bool bench_silent(void);
 /* Transmitter: whether an extra packet is due; true once for each. What falls into a silence is swallowed here. */
 bool bench_burst_due(void);
+/* Transmitter: what to send now for the command Disturb: enum bench_disturbance_kind, or 0 for nothing. Such packets
+ * use no packet number and are not repeated. Packets of a burst are swallowed while the own ones are replaced. */
+uint8_t bench_disturbance(void);
+/* Transmitter: one packet sent for a Disturb is done with. At the end the library tells the PC how many there were. */
+void bench_disturbed(bool acknowledged);
 /* Receiver: whether packets must not be acknowledged now (command MuteAcks). */
 bool bench_muted(void);
+/* Receiver: whether every packet must be thrown away as it comes out of the radio module (command Deafen). */
+bool bench_deaf(void);
 /* Receiver: whether telemetry field number `field` is injected; puts its raw value (a float's bits) into *raw. */
 bool bench_injected(uint8_t field, int32_t *raw);
 /* Whether the harness asked for a restart: let the output drain, then reset. Stays true until then. */
 bool bench_restart_wanted(void);
+/* The device time and packet number which that restart is to begin with (command RestartAt), or 0 if it names none.
+ * Keep them over the reset in memory that it does not clear. */
+const bench_start *bench_restart_at(void);
 
 /* Reports. Each returns false if the write hook had no room: the message is lost, and its number with it, so
  * that the harness sees the gap. A list longer than a message holds (16 channels or pulses, 32 bytes) is lost in
@@ -176,9 +204,13 @@ static inline void bench_loop(void) {}
 static inline bool bench_overridden(void) { return false; }
 static inline bool bench_silent(void) { return false; }
 static inline bool bench_burst_due(void) { return false; }
+static inline uint8_t bench_disturbance(void) { return 0; }
+static inline void bench_disturbed(bool acknowledged) { (void)acknowledged; }
 static inline bool bench_muted(void) { return false; }
+static inline bool bench_deaf(void) { return false; }
 static inline bool bench_injected(uint8_t field, int32_t *raw) { (void)field; (void)raw; return false; }
 static inline bool bench_restart_wanted(void) { return false; }
+static inline const bench_start *bench_restart_at(void) { return 0; }
 static inline bool bench_sent(uint16_t packet, uint16_t set_number, uint32_t at_us, uint32_t took_us,
                               uint8_t attempts, uint8_t flags)
 { (void)packet; (void)set_number; (void)at_us; (void)took_us; (void)attempts; (void)flags; return true; }

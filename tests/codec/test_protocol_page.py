@@ -87,6 +87,7 @@ def test_type_number_tells_the_direction(name: str) -> None:
     ("message", "field", "codes"),
     [
         ("Setting", "setting", m.SettingId),
+        ("Disturb", "kind", m.Disturbance),
         ("Identity", "role", m.WireRole),
         ("Reply", "result", m.Result),
         ("Started", "cause", m.StartCause),
@@ -99,6 +100,12 @@ def test_page_lists_every_code(message: str, field: str, codes: type[IntEnum]) -
     row = re.search(rf"\| {field} \| \w+ \| ([^|]+) \|", section[0])
     assert row
     assert [int(number) for number in re.findall(r"(\d+) [a-zA-Z]", row[1])] == [code.value for code in codes]
+
+
+def test_page_says_what_each_disturbance_sends() -> None:
+    table = PAGE.split("| kind | what it sends |")[1].split("\n\n")[0]
+    told = dict(re.findall(r"^ *\| (\d+) (\w+) \|", table, re.MULTILINE))
+    assert told == {str(kind.value): kind.name.lower() for kind in m.Disturbance}
 
 
 def test_page_lists_every_ability() -> None:

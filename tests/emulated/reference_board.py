@@ -19,8 +19,32 @@ from mocks.avr.module import BYTE_NS, DONE, PACKET, READY, SEND, START, frame, r
 BENCH_BYTE_NS = 10 * S // 115_200
 ANSWER_NS = 2 * MS
 STEP_NS = MS // 2
-PACKET_LAYOUT = struct.Struct("<H6H")
+PACKET_LAYOUT = struct.Struct("<BH6H")
+IDENTITY = 0x5D
+"""Of Dunlin's transmitter (`LINK_IDENTITY` in shared/firmware/reference/model.h)."""
 M = TypeVar("M", bound=Message)
+
+
+def crc8(data: bytes) -> int:
+    """CRC-8 of SAE J1850, bit by bit."""
+    crc = 0xFF
+    for byte in data:
+        for bit in range(7, -1, -1):
+            top = crc >> 7 ^ byte >> bit & 1
+            crc = crc << 1 & 0xFF ^ (0x1D if top else 0)
+    return crc ^ 0xFF
+
+
+def packed(number: int, pulses_us: tuple[int, ...], *, identity: int = IDENTITY, wrong: int = 0) -> bytes:
+    """Return a radio packet; the bits of `wrong` are wrong in its check."""
+    body = PACKET_LAYOUT.pack(identity, number, *pulses_us)
+    return body + bytes((crc8(body) ^ wrong,))
+
+
+def unpacked(packet: bytes) -> tuple[int, int, tuple[int, ...], int]:
+    """Return identity, number and pulses of a radio packet, and the wrong bits of its check."""
+    identity, number, *pulses_us = PACKET_LAYOUT.unpack(packet[:-1])
+    return identity, number, tuple(pulses_us), crc8(packet[:-1]) ^ packet[-1]
 
 
 @dataclass
@@ -80,9 +104,11 @@ class Board:
         """Let the module say something."""
         self.emulator.feed(self.core, 1, self.emulator.now_ns + BYTE_NS, BYTE_NS, frame(kind, payload))
 
-    def packet(self, number: int, pulses_us: tuple[int, ...]) -> None:
+    def packet(
+        self, number: int, pulses_us: tuple[int, ...], *, identity: int = IDENTITY, wrong: int = 0
+    ) -> None:
         """Let the receiver's module hand over a packet."""
-        self.radio(PACKET, PACKET_LAYOUT.pack(number, *pulses_us))
+        self.radio(PACKET, packed(number, pulses_us, identity=identity, wrong=wrong))
 
     def said(self, kind: type[M]) -> list[M]:
         """Return the messages of one kind, in order."""

@@ -6,7 +6,7 @@ import itertools
 import struct
 
 import pytest
-from reference_board import BENCH_BYTE_NS, PACKET_LAYOUT, Board
+from reference_board import BENCH_BYTE_NS, IDENTITY, Board, unpacked
 
 from harness.bench.protocol import Role
 from harness.clock import MS, S
@@ -50,9 +50,11 @@ def transmitter():
 
 
 def sent_packets(board):
-    """Number and pulses of every packet that the module was given."""
-    rows = [PACKET_LAYOUT.unpack(payload) for _, payload in board.told_module(SEND)]
-    return [(number, tuple(pulses)) for number, *pulses in rows]
+    """Number and pulses of every packet of its own that the module was given."""
+    rows = [unpacked(payload) for _, payload in board.told_module(SEND)]
+    return [
+        (number, pulses) for identity, number, pulses, wrong in rows if (identity, wrong) == (IDENTITY, 0)
+    ]
 
 
 def drive(board, for_ms, sticks=None):
@@ -193,10 +195,19 @@ def test_the_reference_transmitter_sends_nothing_before_its_module_is_ready():
     [
         (
             Role.TRANSMITTER,
-            Ability.STICKS | Ability.BURST | Ability.SILENCE | Ability.RESTART | Ability.SET_PACKET_RATE,
+            Ability.STICKS
+            | Ability.BURST
+            | Ability.SILENCE
+            | Ability.DISTURB
+            | Ability.RESTART
+            | Ability.RESTART_AT
+            | Ability.SET_PACKET_RATE,
         ),
-        (Role.RECEIVER, Ability.INJECT | Ability.MUTE_ACKS | Ability.RESTART),
-        (Role.WITNESS, Ability.RESTART),
+        (
+            Role.RECEIVER,
+            Ability.INJECT | Ability.MUTE_ACKS | Ability.DEAFEN | Ability.RESTART | Ability.RESTART_AT,
+        ),
+        (Role.WITNESS, Ability.RESTART | Ability.RESTART_AT),
     ],
 )
 def test_a_reference_firmware_says_who_it_is(role, abilities):

@@ -113,6 +113,7 @@ static void describe_as(void)
     who.channels = (uint8_t)number();
     who.packet_rate_mhz = number();
     who.abilities = (uint16_t)number();
+    who.disturbances = (uint8_t)number();
     text(0);
     text(1);
     text(2);
@@ -187,8 +188,12 @@ static void any_frame(void)
 static void state(void)
 {
     uint8_t field;
+    const bench_start *start = bench_restart_at();
     printf("state %d %d %d %d %u %u", bench_overridden(), bench_silent(), bench_muted(), bench_restart_wanted(),
            (unsigned)bench_dropped(), (unsigned)bench_bad_frames());
+    printf(" %d %u %lu %u %d", bench_deaf(), (unsigned)bench_disturbance(),
+           start != NULL ? (unsigned long)start->clock_us : 0UL, start != NULL ? (unsigned)start->packet : 0U,
+           start != NULL);
     for (field = 0; field < BENCH_FIELDS; field++) {
         int32_t raw = 0;
         if (bench_injected(field, &raw)) {
@@ -218,6 +223,12 @@ static void obey_line(const char *command)
         puts(bench_silent() ? "silent" : "open");
     } else if (strcmp(command, "muted") == 0) {
         puts(bench_muted() ? "muted" : "open");
+    } else if (strcmp(command, "deaf") == 0) {
+        puts(bench_deaf() ? "deaf" : "open");
+    } else if (strcmp(command, "disturbance") == 0) {
+        printf("%u\n", (unsigned)bench_disturbance());
+    } else if (strcmp(command, "disturbed") == 0) {
+        bench_disturbed(number() != 0);
     } else if (strcmp(command, "refuse") == 0) {
         refusals = number();
     } else if (strcmp(command, "accept") == 0) {

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from firmware_host import ALL_ABILITIES, State, plain_codec, reply
+from firmware_host import ALL_ABILITIES, QUIET, State, plain_codec, reply
 from vectors import stream_bytes
 
-QUIET = State(False, False, False, False, 0, 0, {})
 AT_US = 77
 """The device time at which every command is told."""
 LONGEST = 2**31
@@ -44,7 +43,10 @@ def _result(message: str, f: dict[str, Any], fields_held: int) -> int:
     if message == "Setting":
         return 0 if 1 <= f["setting"] <= 5 else 1
     if message == "Inject":
-        return 2 if len(f["values"]) > fields_held else 0
+        beyond = any(number >= fields_held for number, _ in f["values"])
+        return 2 if beyond or len(f["values"]) > fields_held else 0
+    if message == "Disturb" and f["kind"] not in range(1, 5):
+        return 2
     spans = [f.get(name, 0) for name in ("spacing_us", "delay_us", "duration_us")]
     return 2 if max(spans) >= LONGEST else 0
 
@@ -53,9 +55,12 @@ def _state(message: str, f: dict[str, Any]) -> State:
     """What the library is once the command is done."""
     runs = f.get("delay_us") == 0 and f["duration_us"] > 0
     return QUIET._replace(
-        restart_wanted=message == "Restart",
+        restart_wanted=message in ("Restart", "RestartAt"),
+        start=(f["clock_us"], f["packet"]) if message == "RestartAt" else None,
         silent=runs and message == "Silence",
         muted=runs and message == "MuteAcks",
+        deaf=runs and message == "Deafen",
+        disturbance=f["kind"] if runs and message == "Disturb" else 0,
         injected=dict(f["values"]) if message == "Inject" else {},
     )
 

@@ -26,7 +26,9 @@ LIBRARY = FIRMWARE / "bench_port.c"
 STRICT = ("-Wall", "-Wextra", "-Werror", "-Wpedantic", "-Wconversion", "-Wshadow")
 SANITIZE = ("-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 LANGUAGES = {"C99": ("gcc", "-std=c99"), "C++11": ("g++", "-std=c++11", "-x", "c++")}
-ALL_ABILITIES = 0x1F3F
+ALL_ABILITIES = 0x3FFF
+ALL_DISTURBANCES = 0x1E
+"""A bit for each kind, from 1 to 4."""
 AVR = ("avr-gcc", "-mmcu=atmega1284p", "-std=c99", "-Os")
 
 
@@ -83,6 +85,13 @@ class State(NamedTuple):
     dropped: int
     bad_frames: int
     injected: dict[int, int]
+    deaf: bool = False
+    disturbance: int = 0
+    start: tuple[int, int] | None = None
+
+
+QUIET = State(False, False, False, False, 0, 0, {})
+"""Nothing is going on, and nothing was lost."""
 
 
 class Library:
@@ -115,6 +124,7 @@ class Library:
         channels: int = 16,
         rate: int = 50_000,
         abilities: int = ALL_ABILITIES,
+        disturbances: int = ALL_DISTURBANCES,
         texts: Sequence[str] = ("dunlin-tx", "1.4.0", "A-0007"),
         cause: int = 0,
         at_us: int = 0,
@@ -123,7 +133,8 @@ class Library:
         self.do("hooks", 1, 1)
         self.do("refuse", 0)
         self.do("accept", 1)
-        self.do("describe", role, channels, rate, abilities, *(text.encode().hex() or "-" for text in texts))
+        words = [text.encode().hex() or "-" for text in texts]
+        self.do("describe", role, channels, rate, abilities, disturbances, *words)
         self.at(at_us)
         return self.do("begin", cause)
 
@@ -143,8 +154,10 @@ class Library:
     def state(self) -> State:
         words = self.do("state")[-1].split()[1:]
         flags = [word == "1" for word in words[:4]]
-        fields = dict(map(int, word.split(":")) for word in words[6:])  # type: ignore[misc]
-        return State(*flags, int(words[4]), int(words[5]), fields)  # type: ignore[call-arg]
+        numbers = [int(word) for word in words[4:10]]
+        start = (numbers[4], numbers[5]) if int(words[10]) else None
+        fields = dict(map(int, word.split(":")) for word in words[11:])  # type: ignore[misc]
+        return State(*flags, *numbers[:2], fields, bool(numbers[2]), numbers[3], start)  # type: ignore[call-arg]
 
 
 @cache

@@ -12,7 +12,7 @@
 
 #define CHANNELS 6
 #define PIECE 80
-#define ALL_ABILITIES 0x1F3F
+#define ALL_ABILITIES 0x3FFF
 
 static const uint8_t *input;
 static size_t left;
@@ -112,6 +112,7 @@ static void on_describe(bench_identity *me)
     me->role = BENCH_TRANSMITTER;
     me->channels = CHANNELS;
     me->abilities = ALL_ABILITIES;
+    me->disturbances = 0x1E;
     me->firmware = "strandl\xC3\xA4ufer, a name too long";
     me->version = "\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80";
 }
@@ -169,11 +170,16 @@ static void ask(void)
 {
     int32_t raw = 0;
     bool silent = bench_silent();
+    bool closed = bench_disturbance() != 0 && bench_disturbance() != BENCH_BESIDE;
     if (bench_injected(next(), &raw)) {
         now_us += (uint32_t)raw & 0xFF;
     }
-    must(!(bench_burst_due() && silent));
+    must(!(bench_burst_due() && (silent || closed)));
+    must(bench_disturbance() <= BENCH_BESIDE);
+    bench_disturbed(silent);
+    must(bench_restart_at() == NULL || bench_restart_wanted());
     (void)bench_muted();
+    (void)bench_deaf();
     (void)bench_overridden();
     (void)bench_restart_wanted();
 }

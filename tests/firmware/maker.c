@@ -26,7 +26,8 @@ static void say_who(bench_identity *me)
 {
     me->role = BENCH_TRANSMITTER;
     me->channels = 6;
-    me->abilities = BENCH_CAN_STICKS | BENCH_CAN_RESTART;
+    me->abilities = BENCH_CAN_STICKS | BENCH_CAN_RESTART | BENCH_CAN_DISTURB;
+    me->disturbances = 1 << BENCH_CORRUPTED | 1 << BENCH_BESIDE;
     me->firmware = "dunlin-tx";
     me->version = "1.4.0";
     me->serial = "A-0007";
@@ -59,7 +60,8 @@ int main(void)
     bench_begin(&hooks, BENCH_START_POWER);
     bench_received(bytes, 3);
     bench_loop();
-    any = bench_overridden() || bench_silent() || bench_burst_due() || bench_muted() || bench_injected(0, &raw)
-        || bench_restart_wanted();
+    any = bench_overridden() || bench_silent() || bench_burst_due() || bench_muted() || bench_deaf()
+        || bench_injected(0, &raw) || bench_restart_wanted() || bench_restart_at() != 0 || bench_disturbance() != 0;
+    bench_disturbed(any);
     return report_everything() && !any && bench_dropped() == 0 && bench_bad_frames() <= 1 && raw == 0 ? 0 : 1;
 }

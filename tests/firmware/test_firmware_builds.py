@@ -21,7 +21,7 @@ from firmware_host import (
 
 MAKER = HERE / "maker.c"
 ROLES = {"transmitter": 1, "receiver": 2, "witness": 4}
-FLASH_BYTES, RAM_BYTES = 2_560, 200
+FLASH_BYTES, RAM_BYTES = 3_200, 200
 each_language = pytest.mark.parametrize("language", LANGUAGES.values(), ids=LANGUAGES)
 
 

@@ -38,6 +38,8 @@ commands = st.one_of(
     st.builds(m.Burst, st.integers(0, 3), st.just(0)),
     st.builds(m.Silence, spans, spans),
     st.builds(m.MuteAcks, spans, spans),
+    st.builds(m.Deafen, spans, spans),
+    st.builds(m.Disturb, st.integers(0, 6), spans, spans),
     st.builds(
         m.Inject,
         st.lists(st.tuples(st.sampled_from([1, 8, 200]), st.integers(0, 32_767)), max_size=4).map(tuple),
@@ -45,10 +47,11 @@ commands = st.one_of(
 )
 unruly = st.tuples(st.integers(0, 0x3F), st.binary(min_size=2, max_size=60)).filter(
     lambda body: (
-        body[0] not in (0x06, 0x20) and (body[0] not in (0x11, 0x12, 0x21) or len(body[1]) not in (8, 10))
+        body[0] not in (0x06, 0x07, 0x20)
+        and (body[0] not in (0x11, 0x12, 0x13, 0x21, 0x22) or len(body[1]) not in (8, 10, 11))
     )
 )
-"""Bodies of any kind but Restart and Inject, and of spans but for their length: the library refuses half the
+"""Bodies of any kind but restarts and Inject, and of spans but for their length: the library refuses half the
 clock. What devices say is ignored, which other tests show."""
 
 
@@ -95,9 +98,11 @@ def told_by_library(device: Library, role: Role, told: list[bytes]) -> tuple[Ans
     answers = []
     for place, frame in enumerate(told):
         device.at((place + 1) * STEP_NS // 1_000)
-        device.do("loop")
+        events = device.do("loop")
         device.do("accept", int(in_range(frame)))
-        events = device.receive(frame)
+        events += device.receive(frame)
+        device.at((place + 2) * STEP_NS // 1_000 - 1)
+        events += device.do("loop")  # what ended meanwhile is told in this step, as the mock does
         while device.do("burst") == ["due"]:
             pass
         sent = [bytes.fromhex(event.split()[1]) for event in events if event.startswith("frame")]
@@ -112,6 +117,8 @@ def key_of(kind: int, payload: bytes) -> tuple[int, ...] | None:
         return (kind, *payload[:4])
     if kind == m.Pong.TYPE:
         return (kind, *payload[:4])
+    if kind == m.Disturbed.TYPE:
+        return (kind, payload[0])
     return (kind, payload[0], payload[1], payload[2]) if kind == m.Identity.TYPE else None
 
 

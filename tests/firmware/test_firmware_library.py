@@ -72,16 +72,19 @@ def test_all_that_the_harness_set_going_ends_at_once(device: Library, end: str) 
     device.tell("KeepAlive")
     device.tell("Silence", delay_us=0, duration_us=10_000_000)
     device.tell("MuteAcks", delay_us=0, duration_us=10_000_000)
+    device.tell("Deafen", delay_us=0, duration_us=10_000_000)
     device.tell("Inject", values=[(1, -5)])
     device.tell("Burst", count=9, spacing_us=1_000_000)
-    assert device.state()[:3] == (True, True, True)
+    assert device.state() == host.QUIET._replace(
+        overridden=True, silent=True, muted=True, deaf=True, injected={1: -5}
+    )
     if end == "Release":
         assert device.tell("Release") == ["sticks 0"]
     else:
         device.at(500_000)
         assert device.do("loop") == ["sticks 0"]
     state = device.state()
-    assert (state[:3], state.injected, device.do("burst")) == ((False, False, False), {}, ["idle"])
+    assert (state, device.do("burst")) == (host.QUIET, ["idle"])
     device.at(5_000_000)
     assert device.do("loop") == []
 
@@ -101,7 +104,9 @@ def test_set_zero_without_channels_is_the_own_sticks(device: Library) -> None:
 # ---- silence, muting, bursts
 
 
-@pytest.mark.parametrize(("message", "asked"), [("Silence", "silent"), ("MuteAcks", "muted")])
+@pytest.mark.parametrize(
+    ("message", "asked"), [("Silence", "silent"), ("MuteAcks", "muted"), ("Deafen", "deaf")]
+)
 @pytest.mark.parametrize("start_us", [0, WRAPS])
 @pytest.mark.parametrize("loops", [False, True], ids=["asked alone", "with the loop"])
 def test_pause_runs_from_its_delay_to_its_end(
@@ -118,7 +123,7 @@ def test_pause_runs_from_its_delay_to_its_end(
     assert [after_us for after_us, runs in found.items() if runs] == [2_000, 4_000, 6_999]
 
 
-@pytest.mark.parametrize("message", ["Silence", "MuteAcks"])
+@pytest.mark.parametrize("message", ["Silence", "MuteAcks", "Deafen"])
 def test_pause_that_is_over_does_not_come_again_when_the_clock_wraps(device: Library, message: str) -> None:
     device.tell(message, delay_us=1_000, duration_us=1_000)
     for at_us in range(0, 2**32 + 10_000_000, 2**27):
@@ -126,7 +131,7 @@ def test_pause_that_is_over_does_not_come_again_when_the_clock_wraps(device: Lib
         device.do("loop")
     for at_us in (1_000, 1_500):
         device.at(at_us)
-        assert device.state()[1:3] == (False, False)
+        assert device.state() == host.QUIET
 
 
 def test_longest_pause_runs_to_its_end(device: Library) -> None:
@@ -154,14 +159,16 @@ def test_new_silence_takes_the_place_of_the_one_that_runs(device: Library) -> No
     assert not device.state().silent
 
 
-@pytest.mark.parametrize("message", ["Silence", "MuteAcks"])
+@pytest.mark.parametrize("message", ["Silence", "MuteAcks", "Deafen"])
 @pytest.mark.parametrize(("delay_us", "duration_us"), [(2**31, 5), (5, 2**31), (2**32 - 1, 2**32 - 1)])
 def test_pause_longer_than_half_the_clock_is_refused(
     device: Library, message: str, delay_us: int, duration_us: int
 ) -> None:
     device.tell(message, delay_us=0, duration_us=1_000)
     assert results(device.tell(message, delay_us=delay_us, duration_us=duration_us)) == [2]
-    assert device.state()[1:3] == (message == "Silence", message == "MuteAcks")
+    state = device.state()
+    running = {"Silence": state.silent, "MuteAcks": state.muted, "Deafen": state.deaf}
+    assert [name for name, runs in running.items() if runs] == [message]
 
 
 def due_at(device: Library, times_us: range | list[int]) -> list[int]:
@@ -233,6 +240,124 @@ def test_burst_denser_than_a_loop_can_count_goes_whole_with_a_silence(device: Li
     assert due_at(device, [1_000, 90_000]) == []
 
 
+# ---- disturbances
+
+
+def disturbed(number: int, kind: int, at_us: int, packets: int, acknowledged: int) -> str:
+    fields = {"kind": kind, "at_us": at_us % 2**32, "packets": packets, "acknowledged": acknowledged}
+    return "frame " + plain_codec.frame("Disturbed", number, fields).hex()
+
+
+@pytest.mark.parametrize("start_us", [0, WRAPS])
+@pytest.mark.parametrize("kind", range(1, 5))
+def test_disturbance_runs_from_its_delay_to_its_end_and_is_then_told(
+    device: Library, kind: int, start_us: int
+) -> None:
+    device.begin(at_us=start_us)
+    assert results(device.tell("Disturb", kind=kind, delay_us=2_000, duration_us=5_000)) == [0]
+    found, told = {}, []
+    for after_us in (0, 1_999, 2_000, 4_000, 6_999, 7_000, 9_000, 20_000):
+        device.at(start_us + after_us)
+        told += device.do("loop")
+        found[after_us] = device.do("disturbance")
+    assert [at for at, said in found.items() if said == [f"{kind}"]] == [2_000, 4_000, 6_999]
+    assert all(said in (["0"], [f"{kind}"]) for said in found.values())
+    assert told == [disturbed(2, kind, start_us + 7_000, 0, 0)]
+
+
+def test_disturbance_that_the_loop_finds_late_is_told_with_the_moment_of_its_end(device: Library) -> None:
+    device.tell("Disturb", kind=1, delay_us=0, duration_us=5_000)
+    device.at(9_000)
+    assert device.do("disturbance") == ["0"]
+    assert device.do("loop") == [disturbed(2, 1, 5_000, 0, 0)]
+
+
+def test_disturbance_counts_what_was_done_with_and_what_was_acknowledged(device: Library) -> None:
+    device.do("disturbed", 1)  # of none: counted nowhere
+    device.tell("Disturb", kind=2, delay_us=0, duration_us=5_000)
+    for acknowledged in (1, 0, 1):
+        device.do("disturbed", acknowledged)
+    device.at(5_000)
+    assert device.do("loop") == [disturbed(2, 2, 5_000, 3, 2)]
+    device.do("disturbed", 1)  # came after the end was told
+    device.tell("Disturb", kind=3, delay_us=0, duration_us=1_000)
+    device.at(6_000)
+    assert device.do("loop") == [disturbed(4, 3, 6_000, 0, 0)]
+
+
+def test_count_of_a_disturbances_packets_stops_at_its_end(device: Library) -> None:
+    device.tell("Disturb", kind=1, delay_us=0, duration_us=5_000)
+    for _ in range(65_536):
+        device.do("disturbed", 1)
+    device.at(5_000)
+    assert device.do("loop") == [disturbed(2, 1, 5_000, 65_535, 65_535)]
+
+
+@pytest.mark.parametrize("delay_us", [0, 10_000], ids=["running", "to come"])
+@pytest.mark.parametrize("end", ["Release", "Silence", "Disturb", "dead-man"])
+def test_disturbance_that_is_ended_is_told_before_anything_else(
+    device: Library, end: str, delay_us: int
+) -> None:
+    device.tell("KeepAlive")
+    device.tell("Disturb", kind=1, delay_us=delay_us, duration_us=900_000)
+    device.at(500_000 if end == "dead-man" else 1_000)
+    if end == "dead-man":
+        events = device.do("loop")
+    else:
+        spans = {"delay_us": 5_000, "duration_us": 5_000}
+        fields = {"Release": {}, "Silence": spans, "Disturb": {"kind": 4, **spans}}[end]
+        events = device.tell(end, **fields)
+    assert events[0] == disturbed(2, 1, 500_000 if end == "dead-man" else 1_000, 0, 0)
+    assert results(events) == ([0] if end in ("Silence", "Disturb") else [])
+    assert device.do("disturbance") == ["0"]
+    device.at(2_000_000)
+    assert device.do("loop") == ([disturbed(4, 4, 11_000, 0, 0)] if end == "Disturb" else [])
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"kind": 0, "delay_us": 0, "duration_us": 9},
+        {"kind": 5, "delay_us": 0, "duration_us": 9},
+        {"kind": 255, "delay_us": 0, "duration_us": 9},
+        {"kind": 2, "delay_us": 2**31, "duration_us": 9},
+        {"kind": 2, "delay_us": 0, "duration_us": 2**31},
+    ],
+)
+def test_disturbance_that_is_refused_leaves_the_one_that_runs_alone(
+    device: Library, fields: dict[str, int]
+) -> None:
+    device.tell("Disturb", kind=1, delay_us=0, duration_us=900_000)
+    assert results(device.tell("Disturb", **fields)) == [2]
+    assert results(device.tell("Silence", delay_us=2**31, duration_us=5)) == [2]
+    assert device.do("disturbance") == ["1"]
+
+
+@pytest.mark.parametrize("able", [0, 1 << 2, 0xFF])
+def test_disturbance_of_a_kind_that_was_not_told_is_refused(device: Library, able: int) -> None:
+    device.begin(disturbances=able)
+    done = []
+    for kind in range(8):
+        done += results(device.tell("Disturb", kind=kind, delay_us=0, duration_us=9))
+    assert done == [0 if kind > 0 and able >> kind & 1 else 2 for kind in range(8)]
+
+
+@pytest.mark.parametrize(("kind", "swallowed"), [(1, True), (2, True), (3, True), (4, False)])
+def test_packets_of_a_burst_are_swallowed_where_others_go_out_in_their_place(
+    device: Library, kind: int, swallowed: bool
+) -> None:
+    device.tell("Burst", count=10, spacing_us=1_000)
+    device.tell("Disturb", kind=kind, delay_us=2_500, duration_us=4_000)
+    due = [0, 1_000, 2_000, 7_000, 8_000, 9_000] if swallowed else list(range(0, 10_000, 1_000))
+    assert due_at(device, range(0, 20_000, 100)) == due
+
+
+def test_disturbance_of_no_length_is_told_at_once(device: Library) -> None:
+    device.tell("Disturb", kind=1, delay_us=0, duration_us=0)
+    assert device.do("disturbance") == ["0"]
+    assert device.do("loop") == [disturbed(2, 1, 0, 0, 0)]
+
+
 # ---- frames that are none
 
 
@@ -261,6 +386,9 @@ NEEDED = {
     "Inject": (1 << 3, {"values": [(0, 1)]}),
     "MuteAcks": (1 << 4, {"delay_us": 0, "duration_us": 9}),
     "Restart": (1 << 5, {}),
+    "RestartAt": (1 << 6, {"clock_us": 1, "packet": 2}),
+    "Disturb": (1 << 7, {"kind": 1, "delay_us": 0, "duration_us": 9}),
+    "Deafen": (1 << 13, {"delay_us": 0, "duration_us": 9}),
     **{f"Setting {number}": (1 << 7 + number, {"setting": number, "value": 3}) for number in range(1, 6)},
 }
 
@@ -271,7 +399,7 @@ def test_command_needs_the_ability_that_was_told(device: Library, name: str) -> 
     message = name.split(maxsplit=1)[0]
     device.begin(abilities=host.ALL_ABILITIES & ~needed)
     assert results(device.tell(message, **fields)) == [1]
-    assert device.state() == (False, False, False, False, 0, 0, {})
+    assert device.state() == host.QUIET
     device.begin(abilities=needed)
     assert results(device.tell(message, **fields)) == ([] if message == "Sticks" else [0])
 
@@ -323,6 +451,16 @@ def test_unknown_command_of_any_length_is_answered_as_unknown(device: Library, b
     inside = bytes((0x3E, 9, 1)) + bytes(body - 5)
     assert device.receive(plain_codec.raw_frame(inside)) == [reply(0x3E, 265, 1, 0, number=1)]
     assert device.state().bad_frames == 0
+
+
+def test_restart_at_values_is_replied_to_and_tells_them_until_a_plain_one(device: Library) -> None:
+    events = device.tell("RestartAt", 3, clock_us=2**32 - 1, packet=65_535)
+    assert events == [reply(0x07, 3, 0, 0, number=1)]
+    state = device.state()
+    assert (state.restart_wanted, state.start) == (True, (2**32 - 1, 65_535))
+    device.tell("Restart")
+    state = device.state()
+    assert (state.restart_wanted, state.start) == (True, None)
 
 
 def test_restart_is_replied_to_and_then_wanted(device: Library) -> None:

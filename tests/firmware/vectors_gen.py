@@ -5,7 +5,8 @@
 One byte of operation, then what it takes, least significant byte first; lengths are one byte unless said
 otherwise. A check ends with the events it must have led to, one after the other:
 1 frame: length, bytes. 2 sticks: set u16, count, pulses u16. 3 setting: number, value i32. 4 state: flags
-(1 overridden, 2 silent, 4 muted, 8 restart wanted), bad frames u16, injected: count, (field, raw i32).
+(1 overridden, 2 silent, 4 muted, 8 restart wanted, 16 deaf, 32 restart at), kind of the disturbance, with
+flag 32 clock u32 and packet u16, bad frames u16, injected: count, (field, raw i32).
 """
 
 from __future__ import annotations
@@ -18,7 +19,16 @@ from pathlib import Path
 from typing import Any, Final
 
 from firmware_cases import AT_US, effect, taken
-from firmware_host import ALL_ABILITIES, FIRMWARE, HERE, LIBRARY, State, plain_codec
+from firmware_host import (
+    ALL_ABILITIES,
+    ALL_DISTURBANCES,
+    FIRMWARE,
+    HERE,
+    LIBRARY,
+    QUIET,
+    State,
+    plain_codec,
+)
 from vectors import document, plain_fields
 
 FIELDS: Final = 8
@@ -52,7 +62,7 @@ def _checks_to_pc(entry: dict[str, Any]) -> Iterator[bytes]:
     call = _call(entry)
     if call is not None:
         yield _named(entry, call + _expect([_frame(golden)]))
-    yield _named(entry, _begin() + _feed([golden]) + _expect([], State(*[False] * 4, 0, 0, {})))
+    yield _named(entry, _begin() + _feed([golden]) + _expect([], QUIET))
 
 
 def _call(entry: dict[str, Any]) -> bytes | None:
@@ -106,7 +116,7 @@ def _stream(entry: dict[str, Any]) -> bytes:
     parts = [written] if isinstance(written, str) else written
     split = [part.partition(" * ") for part in parts]
     fed = b"".join(_feed([bytes.fromhex(digits)], int(times or 1)) for digits, _, times in split)
-    state = State(*[False] * 4, 0, bad, {})
+    state = QUIET._replace(bad_frames=bad)
     return _named(entry, _begin() + _at(AT_US) + fed + _expect(map(_event, events), state))
 
 
@@ -117,7 +127,7 @@ def _named(entry: dict[str, Any], steps: bytes) -> bytes:
 
 def _begin(cause: int = 0, at_us: int = 0, *, keep: bool = False) -> bytes:
     """Start anew; what that writes is forgotten unless it is to be kept."""
-    identity = struct.pack("<BBIH", 1, 16, 50_000, ALL_ABILITIES)
+    identity = struct.pack("<BBIHB", 1, 16, 50_000, ALL_ABILITIES, ALL_DISTURBANCES)
     texts = b"".join(bytes((len(text),)) + text.encode() for text in TEXTS)
     return struct.pack("<BBIB", BEGIN, cause, at_us, keep) + identity + texts
 
@@ -142,9 +152,12 @@ def _expect(events: Iterable[bytes], state: State | None = None) -> bytes:
 
 
 def _state(state: State) -> bytes:
-    flags = sum(flag << bit for bit, flag in enumerate(state[:4]))
+    asked = (*state[:4], state.deaf, state.start is not None)
+    flags = sum(flag << bit for bit, flag in enumerate(asked))
+    start = struct.pack("<IH", *state.start) if state.start else b""
     fields = b"".join(struct.pack("<Bi", *pair) for pair in sorted(state.injected.items()))
-    return struct.pack("<BBHB", 4, flags, state.bad_frames, len(state.injected)) + fields
+    counts = struct.pack("<HB", state.bad_frames, len(state.injected))
+    return bytes((4, flags, state.disturbance)) + start + counts + fields
 
 
 def _frame(frame: bytes) -> bytes:

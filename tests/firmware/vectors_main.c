@@ -163,6 +163,7 @@ static void run_begin(void)
     who.channels = next8();
     who.packet_rate_mhz = next32();
     who.abilities = next16();
+    who.disturbances = next8();
     for (i = 0; i < 3; i++) {
         uint8_t size = next8();
         uint8_t at;
@@ -266,8 +267,15 @@ static void run_state(void)
     uint8_t field;
     uint16_t count_at;
     uint8_t count = 0;
+    const bench_start *start = bench_restart_at();
     log8(4);
-    log8((uint8_t)(bench_overridden() | bench_silent() << 1 | bench_muted() << 2 | bench_restart_wanted() << 3));
+    log8((uint8_t)(bench_overridden() | bench_silent() << 1 | bench_muted() << 2 | bench_restart_wanted() << 3
+                   | bench_deaf() << 4 | (start != 0) << 5));
+    log8(bench_disturbance());
+    if (start != 0) {
+        log32(start->clock_us);
+        log16(start->packet);
+    }
     log16(bench_bad_frames());
     count_at = log_size;
     log8(0);

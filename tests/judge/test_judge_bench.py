@@ -1,10 +1,22 @@
 """Verdicts on the bench: trouble is an error, an early end is inconclusive, neither ever a failed link."""
 
+import struct
 from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from imaginary import RUN_NS, RX, START_NS, TX, Scenario, as_reported, drop_every, judged, plan_for
+from imaginary import (
+    RUN_NS,
+    RX,
+    START_NS,
+    TX,
+    DeviceClock,
+    Scenario,
+    as_reported,
+    drop_every,
+    judged,
+    plan_for,
+)
 
 from harness.clock import MS, S
 from harness.codec import encode_frame
@@ -103,6 +115,39 @@ def test_a_clock_without_a_single_stamp_cannot_be_mapped():
     found = judged(BENCH, drop=drop, pings=False)
     assert found.verdict is ERROR
     assert "clock cannot be mapped" in found.reason
+
+
+class OldApplied:
+    """A report of an applied packet as an older firmware lays it out, without the signal's strength."""
+
+    TYPE = wire.Applied.TYPE
+
+    def pack(self):
+        return struct.pack("<HIB4H", 1, 2, 4, 1500, 1500, 1500, 1500)
+
+
+@pytest.mark.parametrize(("number", "verdict"), [(2, PASS), (3, ERROR), (40, ERROR)])
+def test_whole_messages_in_another_layout_are_trouble_with_the_device_and_no_failed_link(number, verdict):
+    scenario = Scenario()
+    for place in range(number):
+        scenario.say(RX, OldApplied(), RUN_NS + place * 10 * MS)
+    found = judged(BENCH, scenario)
+    assert found.verdict is verdict
+    if verdict is ERROR:
+        assert f"{number} of" in found.reason
+        assert "another layout than bench protocol 1" in found.reason
+        assert "library" in found.advice[0]
+
+
+@pytest.mark.parametrize(
+    ("ppm", "verdict"), [(30_000, ERROR), (-30_000, ERROR), (15_000, PASS), (-15_000, PASS)]
+)
+def test_a_clock_that_counts_no_microseconds_is_an_error(ppm, verdict):
+    """2 % is where rates are no longer taken for known."""
+    found = judged(BENCH, clocks={TX: DeviceClock(), RX: DeviceClock(ppm=ppm)})
+    assert found.verdict is verdict
+    if verdict is ERROR:
+        assert f"the receiver's clock is 3 % {'fast' if ppm > 0 else 'slow'}" in found.reason
 
 
 def test_unknown_messages_and_bad_frames_are_counted_but_no_trouble():

@@ -92,14 +92,30 @@ class Silence:
 
 
 @dataclass(frozen=True)
+class Meddling(Silence):
+    """A disturbance (`kind` by its number), or a time of a deaf or a mute receiver (`kind` 0)."""
+
+    kind: int = 0
+    sent: int | None = None
+    """How many packets it reports; None: as many as there were. -1: no report."""
+    acked: int | None = None
+    """How many of them were acknowledged; None: all."""
+
+
+@dataclass(frozen=True)
 class Reset:
-    """A restart by command at `at_ns`; the device is back `down_ns` later, its clock at 0."""
+    """A restart by command at `at_ns`; the device is back `down_ns` later, its clock at `clock_us`.
+
+    With `packet` it is a RestartAt: a transmitter then begins at that number.
+    """
 
     role: Role
     at_ns: int
     down_ns: int = 300 * MS
     commanded: bool = True
     cause: int = wire.StartCause.COMMAND
+    clock_us: int = 0
+    packet: int | None = None
 
     @property
     def back_ns(self) -> int:
@@ -160,15 +176,27 @@ class Scenario:
     copies: Callable[[Packet], int] = lambda _: 1
     in_burst: Callable[[Packet], bool] = _never
     telemetry: Callable[[Packet], bytes | None] = lambda _: None
+    foreign_number: int = 0
+    """The first number of a foreign packet in each disturbance."""
     sticks: Callable[[int], tuple[int, ...]] = lambda place: (
         1000 + place * 7 % 1001, 1000 + place * 13 % 1001, 1000 + place * 29 % 1001, 1000 + place * 37 % 1001,
     )  # fmt: skip
     own: Callable[[Packet], bool] = _never
     """Whether a packet carries the transmitter's own sticks."""
     silences: Sequence[Silence] = ()
+    disturbs: Sequence[Meddling] = ()
+    deafs: Sequence[Meddling] = ()
+    mutes: Sequence[Meddling] = ()
+    obeyed: bool = True
+    """Whether a deaf receiver is deaf."""
+    stranger: Callable[[int, int], str] = lambda kind, place: "ignored"
+    """What the receiver does with the packet at that place of a disturbance: "ignored", "applied", "feeds"
+    its failsafe timer."""
     resets: Sequence[Reset] = ()
     silent: bool = True
     failsafe_ns: Callable[[int], int | None] = lambda _: 400 * MS
+    start_outputs: Sequence[tuple[int, ...]] = ((1000, 1500, 1500, 1500),)
+    """What the receiver reports after each start, one after the other."""
     failsafe_outputs: Callable[[tuple[int, ...]], tuple[int, ...]] = lambda held: (1000, 1500, 1500, held[3])
     drop: Callable[[Role, int, Any], bool] = lambda role, place, message: False
     pings: bool = True
@@ -247,7 +275,10 @@ class Scenario:
         """A device's clock reading."""
         backs = [reset.back_ns for reset in self.resets if reset.role == role and reset.back_ns <= at_ns]
         clock = self.clocks.get(role, DeviceClock())
-        return DeviceClock(0, clock.ppm).stamp(at_ns - max(backs)) if backs else clock.stamp(at_ns)
+        if not backs:
+            return clock.stamp(at_ns)
+        last = max((r for r in self.resets if r.role == role and r.back_ns <= at_ns), key=lambda r: r.back_ns)
+        return DeviceClock(last.clock_us, clock.ppm).stamp(at_ns - last.back_ns)
 
     @property
     def roles(self) -> tuple[Role, ...]:
@@ -281,14 +312,58 @@ class Scenario:
             event = self.tell(TX, wire.Silence(cut.delay_ns // US, cut.for_ns // US), cut.at_ns)
             taken_ns = cut.at_ns + line_ns(14, self.baud)
             self.say(TX, ReplyTo(event, wire.Result.DONE, self.stamp(TX, cut.at_ns)), taken_ns)
+        self._meddle()
         for reset in self.resets:
             if reset.commanded:
-                self.tell(reset.role, wire.Restart(), reset.at_ns)
-            self.say(reset.role, wire.Started(reset.cause, 0), reset.back_ns)
+                at = reset.clock_us, reset.packet or 0
+                word = wire.Restart() if reset.packet is None else wire.RestartAt(*at)
+                self.tell(reset.role, word, reset.at_ns)
+            self.say(reset.role, wire.Started(reset.cause, reset.clock_us), reset.back_ns)
             if reset.role == RX:
-                self.change(wire.OutputReason.START, (1000, 1500, 1500, 1500), reset.back_ns)
+                for outputs in self.start_outputs:
+                    self.change(wire.OutputReason.START, outputs, reset.back_ns)
         if self.end_why:
             self.mark(self.end_ns + 600 * MS, "end", why=self.end_why, detail="", role="", port="")
+
+    def _meddle(self) -> None:
+        """Give the orders to disturb, to be deaf and to be mute, and report what was sent in disturbances."""
+        kinds = ((self.deafs, RX, wire.Deafen), (self.mutes, RX, wire.MuteAcks))
+        orders = [
+            (one, TX, wire.Disturb(one.kind, one.delay_ns // US, one.for_ns // US)) for one in self.disturbs
+        ]
+        orders += [
+            (one, role, kind(one.delay_ns // US, one.for_ns // US))
+            for each, role, kind in kinds
+            for one in each
+        ]
+        for one, role, message in orders:
+            event = self.tell(role, message, one.at_ns)
+            taken_ns = one.at_ns + line_ns(18, self.baud)
+            self.say(role, ReplyTo(event, wire.Result.DONE, self.stamp(role, one.at_ns)), taken_ns)
+        for one in self.disturbs:
+            sent = one.for_ns // self.period_ns if one.sent is None else one.sent
+            if sent >= 0:
+                acked = sent if one.acked is None else one.acked
+                done = wire.Disturbed(one.kind, self.stamp(TX, one.end_ns), sent, acked)
+                self.say(TX, done, one.end_ns + 200 * US)
+
+    def _disturbed(self, one: Meddling, place: int, at_ns: int, last: Packet, number: int) -> None:
+        """What the receiver makes of one packet of a disturbance."""
+        fate = self.stranger(one.kind, place)
+        if fate == "ignored":
+            return
+        foreign = tuple(
+            channel.range.low_us if channel.role == "throttle" else channel.range.high_us
+            for channel in self.plan.link.channels
+        )
+        sticks = {1: self.sticks(last.index + 1 + place), 3: last.sticks}.get(one.kind, foreign)
+        outputs = tuple(
+            channel.output_us(us) for channel, us in zip(self.plan.link.channels, sticks, strict=True)
+        )
+        if fate == "applied":
+            shown = {1: number, 3: last.number}.get(one.kind, self.foreign_number + place) % 65536
+            self.say(RX, wire.Applied(shown, self.stamp(RX, at_ns), -60, outputs), at_ns)
+        self._fed.append((at_ns, outputs))
 
     def _ping(self) -> None:
         times = [START_NS + 50 * MS + 25 * MS * place for place in range(8)]
@@ -304,40 +379,64 @@ class Scenario:
                 self.say(role, wire.Pong(nonce, self.stamp(role, answered)), answered)
 
     def _packets(self) -> None:
-        applied: list[tuple[int, tuple[int, ...]]] = []
+        self._fed: list[tuple[int, tuple[int, ...]]] = []
         at_ns = START_NS + 500 * MS
-        index = number = 0
+        index = 0
+        number = self.first_number
         was_down = False
+        last = Packet(0, 0, at_ns, self.sticks(0))
         while at_ns <= self.end_ns + 400 * MS:
             down = self._down(TX, at_ns)
-            number = 0 if was_down and not down else number
+            number = self._first_number(at_ns) if was_down and not down else number
             was_down = down
             silent = self.silent and any(cut.start_ns <= at_ns < cut.end_ns for cut in self.silences)
+            disturbed = next((one for one in self.disturbs if one.start_ns <= at_ns < one.end_ns), None)
+            if disturbed is not None and not down:
+                place = (at_ns - disturbed.start_ns) // self.period_ns
+                beside = disturbed.kind == wire.Disturbance.BESIDE
+                when = at_ns + (self.period_ns // 2 if beside else 2 * MS)
+                self._disturbed(disturbed, place, when, last, number)
+                silent = silent or not beside
             if not silent and not down:
-                sticks = self.sticks(index)
-                packet = Packet(index, (self.first_number + number) % 65536, at_ns, sticks)
-                applied.extend(self._packet(packet))
+                last = Packet(index, number % 65536, at_ns, self.sticks(index))
+                self._fed.extend(self._packet(last))
                 number += 1
             index += 1
             at_ns += self.period_ns
-        self._failsafes(applied)
+        self._failsafes(self._fed)
+
+    def _first_number(self, at_ns: int) -> int:
+        """The number that a transmitter begins at after a restart."""
+        back = max((r for r in self.resets if r.role == TX and r.back_ns <= at_ns), key=lambda r: r.back_ns)
+        return back.packet or 0
+
+    def _meddled(self, orders: Sequence[Meddling], at_ns: int) -> bool:
+        return any(one.start_ns <= at_ns < one.end_ns for one in orders)
 
     def _packet(self, packet: Packet) -> list[tuple[int, tuple[int, ...]]]:
         set_number = wire.NO_SET if self.own(packet) else 1 + packet.index % 60_000
         if set_number != wire.NO_SET:
             self.tell(TX, wire.Sticks(set_number, packet.sticks), packet.at_ns - 12 * MS)
         latency = self.latency_ns(packet)
-        lost = self.lost(packet) or self._down(RX, packet.at_ns + latency)
+        down = self._down(RX, packet.at_ns + latency)
+        deaf = self.obeyed and self._meddled(self.deafs, packet.at_ns + latency) and not down
+        lost = deaf or self.lost(packet) or down
+        mute = self._meddled(self.mutes, packet.at_ns)
         done = packet.at_ns + self.took_ns(packet)
         stamp = self.stamp(TX, packet.at_ns)
         took = min((self.stamp(TX, done) - stamp) % 2**32, 65_535)
-        flags = (0 if lost else wire.SENT_ACKED) | (wire.SENT_IN_BURST if self.in_burst(packet) else 0)
+        acked = (deaf or not lost) and not mute
+        flags = (wire.SENT_ACKED if acked else 0) | (wire.SENT_IN_BURST if self.in_burst(packet) else 0)
         self.say(TX, wire.Sent(packet.number, set_number, stamp, took, 1, flags), done)
-        if lost:
+        if lost and not deaf:
             return []
         payload = self.telemetry(packet)
-        if payload is not None:
+        if deaf and self._received and self._received[-1] == packet.at_ns:
+            self._received.pop()  # acknowledged with what was loaded before, and nothing new is loaded
+        if payload is not None and not mute:
             self.say(TX, wire.Telemetry(packet.number, self.stamp(TX, done), payload), done)
+        if deaf:
+            return []
         outputs = tuple(
             channel.output_us(us) for channel, us in zip(self.plan.link.channels, packet.sticks, strict=True)
         )

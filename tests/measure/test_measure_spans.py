@@ -1,5 +1,7 @@
 """Steps from marks, cuts and restarts from commands."""
 
+from dataclasses import replace
+
 import pytest
 from scenario import RUN_NS, RX, START_NS, TX, Reset, Scenario, Silence, plan_for
 
@@ -130,6 +132,20 @@ def test_a_device_that_does_not_come_back_is_excused_for_as_long_as_the_plan_say
     assert come_back_ns(plan, Role.RECEIVER) == 1500 * MS
     assert [(span.end_ns - span.start_ns, span.frame) for span in found.restarts] == [(1500 * MS, -1)]
     assert come_back_ns(plan, Role.TRANSMITTER) == 2 * S
+
+
+def test_a_wait_for_the_link_right_behind_a_restart_gives_it_time_if_nothing_else_does():
+    def given(*actions):
+        steps = [p.PlanStep(action, f"{n}", f"steps[{n}]") for n, action in enumerate(actions)]
+        return come_back_ns(plan_for(steps=steps), Role.RECEIVER)
+
+    restart = p.Restart(device=Role.RECEIVER, after_ns=0)
+    assert given(restart, p.Wait(until="linked", deadline_ns=5 * S)) == 5 * S
+    assert given(restart, p.Wait(until="failsafe", deadline_ns=5 * S)) == 0
+    assert given(restart, p.Settle(), p.Wait(until="linked", deadline_ns=5 * S)) == 0
+    inner = p.PlanStep(restart, "r", "steps[0].repeat.steps[0]")
+    assert given(p.Repeat(times=2, steps=(inner,)), p.Wait(until="linked", deadline_ns=3 * S)) == 3 * S
+    assert given(replace(restart, silent_ns=S, after_ns=S), p.Wait(until="linked")) == 2 * S
 
 
 def test_how_the_run_ended_is_read_from_its_mark():

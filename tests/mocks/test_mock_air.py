@@ -53,7 +53,7 @@ class Ends:
 
     def send(self, packets: int) -> None:
         for number in range(packets):
-            self.air.send((number, ()), self, first=True, patience_ns=1_000)
+            self.air.send(Packet(number, ()), self, first=True, patience_ns=1_000)
             self.world.run(self.world.now_ns + 10_000_000)
 
 
@@ -124,6 +124,6 @@ def test_two_state_loss_in_both_states_has_the_published_rate() -> None:
 def test_a_fade_holds_for_every_attempt_of_a_packet() -> None:
     ends = Ends(MockSettings(good_to_bad=Fraction(1), bad_to_good=Fraction(0)))
     for first in (True, False, False):
-        ends.air.send((0, ()), ends, first=first, patience_ns=0)
+        ends.air.send(Packet(0, ()), ends, first=first, patience_ns=0)
         ends.world.run(ends.world.now_ns + 1_000_000)
     assert (ends.heard, len(ends.gave_up_ns)) == ([], 3)

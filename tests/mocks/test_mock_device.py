@@ -178,3 +178,76 @@ def test_mock_devices_let_go_at_once_when_released() -> None:
     assert [(part.set_number, part.flags) for part in sent] == [(m.NO_SET, m.SENT_ACKED)] * len(sent)
     assert len(sent) in (4, 5)
     assert talk.last(m.Telemetry).payload[:2] == (100).to_bytes(2, "little")
+
+
+@BOTH
+@pytest.mark.parametrize("clock_us", [0, 77, 2**32 - 2_000_000])
+def test_mock_device_restarts_with_the_clock_it_was_told(role: Role, clock_us: int) -> None:
+    talk, bench = virtual()
+    talk.run(S)
+    talk.tell(role, m.RestartAt(clock_us, 65_500))
+    talk.run(5 * S)
+    assert talk.last(m.Started) == m.Started(m.StartCause.COMMAND, clock_us)
+    [reply] = talk.all(m.Reply)
+    assert (reply.command, reply.result) == (m.RestartAt.TYPE, m.Result.DONE)
+    talk.tell(role, m.Ping(1))
+    talk.run(15 * MS)
+    assert (talk.last(m.Pong).at_us - clock_us) % 2**32 == pytest.approx(4_950_000, abs=10_000)
+    talk.tell(role, m.Restart())
+    talk.run(S)
+    assert talk.last(m.Started) == m.Started(m.StartCause.COMMAND, 0)
+    assert (bench.transmitter if role is TX else bench.receiver).life.restarts == 2
+
+
+def test_mock_transmitter_starts_its_packet_numbers_where_it_is_told() -> None:
+    talk, _ = virtual(settings=MockSettings(packet_number_start=7))
+    talk.run(100 * MS)
+    talk.tell(TX, m.RestartAt(0, 65_534))
+    talk.run(130 * MS)
+    numbers = [part.packet for part in talk.all(m.Sent)]
+    assert numbers[-4:] == [65_534, 65_535, 0, 1]
+    assert [part.packet for part in talk.all(m.Applied)] == numbers
+
+
+@BOTH
+def test_mock_device_counters_of_its_own_wrap_with_its_clock(role: Role) -> None:
+    talk, bench = virtual()
+    device = bench.transmitter if role is TX else bench.receiver
+    assert (device.ticks(1_000, 32), device.ticks(1_000, 16)) == (0, 0)
+    talk.run(70 * S)
+    assert (device.ticks(1_000, 32), device.ticks(1_000, 16)) == (70_000, 70_000 - 65_536)
+    talk.tell(role, m.RestartAt(2**32 - 2_000_000, 0))
+    talk.run(60 * MS)
+    device = bench.transmitter if role is TX else bench.receiver
+    left_us = 2**32 - device.now_us()
+    assert 1_900_000 < left_us <= 2_000_000
+    for bits in (8, 16, 32):
+        assert device.ticks(1, bits) == -left_us % 2**bits
+        assert device.ticks(1_000, bits) == (-left_us // 1_000) % 2**bits
+    talk.run(2 * S)
+    assert device.ticks(1_000, 32) == device.now_us() // 1_000 < 100
+
+
+LACKING = [
+    ("burst", TX, m.Burst(1, 0), m.Ability.BURST),
+    ("silence", TX, m.Silence(0, 0), m.Ability.SILENCE),
+    ("disturb", TX, m.Disturb(1, 0, 0), m.Ability.DISTURB),
+    ("restart", TX, m.Restart(), m.Ability.RESTART),
+    ("restart at", RX, m.RestartAt(0, 0), m.Ability.RESTART_AT),
+    ("inject", RX, m.Inject(()), m.Ability.INJECT),
+    ("mute acks", RX, m.MuteAcks(0, 0), m.Ability.MUTE_ACKS),
+    ("deafen", RX, m.Deafen(0, 0), m.Ability.DEAFEN),
+]
+
+
+@pytest.mark.parametrize(("word", "role", "command", "ability"), LACKING, ids=[case[0] for case in LACKING])
+def test_mock_device_says_and_shows_that_it_lacks_an_ability(
+    word: str, role: Role, command: m.Message, ability: m.Ability
+) -> None:
+    for lacks in ((), (word,)):
+        talk, _ = virtual(settings=MockSettings(lacks=lacks))
+        talk.tell(role, m.Identify())
+        talk.tell(role, command)
+        talk.run(40 * MS)
+        assert bool(talk.last(m.Identity).abilities & ability) is not bool(lacks)
+        assert talk.last(m.Reply).result == (m.Result.UNKNOWN if lacks else m.Result.DONE)

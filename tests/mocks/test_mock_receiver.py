@@ -7,6 +7,7 @@ from mock_talk import RX, TX, Talk, virtual
 from harness.clock import MS, S
 from harness.codec import messages as m
 from harness.plan.model import Channel, Failsafe, Link
+from mocks.air import FOREIGN, OWN, Packet
 from mocks.settings import DUNLIN, MockSettings
 
 AIR_US = 161  # 73 bits of overhead and 11 bytes at 1 Mbit/s
@@ -274,3 +275,62 @@ def test_mock_receiver_counts_its_own_frames() -> None:
 @pytest.mark.parametrize(("rate_mhz", "time_us"), [(50_000, 480_000), (25_000, 960_000)])
 def test_mock_receiver_counts_packet_periods(rate_mhz: int, time_us: int) -> None:
     assert set(entry_times(MockSettings(failsafe_by="packets"), rate_mhz)[0]) == {time_us}
+
+
+def test_a_deaf_mock_receiver_acknowledges_what_it_throws_away() -> None:
+    talk, bench = virtual()
+    talk.run(105 * MS)
+    before = talk.last(m.Telemetry).payload
+    talk.tell(RX, m.Deafen(10_000, 100_000))
+    talk.run(395 * MS)
+    sent = talk.all(m.Sent)
+    assert {part.flags for part in sent} == {m.SENT_ACKED}
+    applied = [part.packet for part in talk.all(m.Applied)]
+    assert [part.packet for part in sent if part.packet not in applied] == [6, 7, 8, 9, 10]
+    assert {part.payload for part in talk.all(m.Telemetry)} == {before}
+    assert (bench.receiver.bad_packets, bench.receiver.duplicates) == (0, 0)
+
+
+def test_a_deaf_mock_receiver_goes_to_failsafe_and_hears_again_when_released() -> None:
+    talk, _ = virtual()
+    talk.run(105 * MS)
+    talk.tell(RX, m.Deafen(0, 60_000_000))
+    talk.run(S)
+    assert len(failsafe_changes(talk)) == 1
+    talk.tell(RX, m.Release())
+    talk.run(100 * MS)
+    assert talk.last(m.Applied).packet == talk.last(m.Sent).packet
+
+
+def test_a_deaf_mock_receiver_throws_away_what_its_loop_takes_out() -> None:
+    talk, _ = virtual(settings=MockSettings(receiver_loop_ns=50 * MS))
+    talk.run(105 * MS)
+    talk.tell(RX, m.Deafen(40_000, 10_000))  # on when the loop comes round at 150 ms
+    talk.run(395 * MS)
+    applied = {part.packet for part in talk.all(m.Applied)}
+    assert set(range(20)) - applied == {5, 6, 7}
+
+
+@pytest.mark.parametrize(("sender", "sound"), [(OWN, False), (FOREIGN, True), (FOREIGN, False)])
+def test_mock_receiver_counts_a_packet_that_is_not_for_it_and_does_nothing_else(
+    sender: int, sound: bool
+) -> None:
+    talk, bench = virtual()
+    talk.run(105 * MS)
+    receiver = bench.receiver
+    state = (receiver.outputs, receiver.packets, receiver.duplicates, receiver.refreshed_ns)
+    answer = receiver.hear(Packet(6, (1999,) * 6, sender, sound))
+    assert answer == talk.last(m.Telemetry).payload
+    assert (receiver.outputs, receiver.packets, receiver.duplicates, receiver.refreshed_ns) == state
+    assert receiver.bad_packets == 1
+    talk.run(100 * MS)
+    assert [part.packet for part in talk.all(m.Applied)] == list(range(11))
+
+
+def test_mock_receiver_of_a_link_that_was_never_up_ignores_strangers() -> None:
+    talk, bench = virtual(settings=MockSettings(start_phase_ns=5 * S))
+    bench.receiver.hear(Packet(0, (1999,) * 6, FOREIGN))
+    talk.run(S)
+    [start] = talk.all(m.OutputChange)
+    assert start.reason == m.OutputReason.START
+    assert bench.receiver.outputs == start.outputs_us == (1500, 1500, 1000, 1500, 1500, 1000)

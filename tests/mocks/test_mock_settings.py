@@ -28,6 +28,7 @@ mock:
   banner: hello
   swapped_ports: true
   usb_latency: 16 ms
+  lacks: [disturb, restart at]
 """
 
 
@@ -45,12 +46,18 @@ def test_mock_settings_are_read_from_a_rig_file() -> None:
         banner="hello",
         swapped_ports=True,
         usb_latency_ns=16 * MS,
+        lacks=("disturb", "restart at"),
     )
 
 
 def test_mock_settings_that_do_not_exist_are_refused_with_their_place() -> None:
     with pytest.raises(RigError, match=r"rig.yaml:4:3: mock.los: .*loss"):
         parse_rig("propsoff_rig: 1\nbench: mock\nmock:\n  los: 1 %\n", "rig.yaml")
+
+
+def test_mock_can_only_lack_what_there_is() -> None:
+    with pytest.raises(RigError, match=r"rig.yaml:4:11: mock.lacks.*write one of .*deafen"):
+        parse_rig("propsoff_rig: 1\nbench: mock\nmock:\n  lacks: [telepathy]\n", "rig.yaml")
 
 
 def test_every_mock_setting_is_declared_and_explained() -> None:

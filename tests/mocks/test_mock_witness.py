@@ -48,7 +48,8 @@ def test_it_identifies_itself_and_answers_pings_and_nothing_else() -> None:
     heard = [one.message for one in talk.heard if one.role is WX and not isinstance(one.message, m.Pulses)]
     started, identity, pong, reply = heard
     assert isinstance(started, m.Started)
-    assert identity == m.Identity(1, 3, 6, 0, m.Ability.RESTART, "mock witness", identity.version, "mock-1")
+    able = m.Ability.RESTART | m.Ability.RESTART_AT
+    assert identity == m.Identity(1, 3, 6, 0, able, "mock witness", identity.version, "mock-1")
     assert isinstance(pong, m.Pong)
     assert reply.result == m.Result.UNKNOWN
 

@@ -42,6 +42,16 @@ ACTIONS = (
     p.Inject(times=5),
     p.Margin(by="power", from_x10=0, to_x10=-300),
     p.Margin(by="hand", from_x10=0, to_x10=301, packets=50),
+    p.Cut(duration_ns=700 * MS, times=3, by="deaf", sticks="ends"),
+    p.Cut(duration_ns=700 * MS, burst=16, by="foreign"),
+    p.Fade(over_ns=5 * S, duration_ns=2 * S, times=3),
+    p.Fade(over_ns=100 * MS, duration_ns=2 * S, before_ns=0),
+    p.Mute(for_ns=S, times=3),
+    p.Interfere(for_ns=S, times=3, pause_ns=0),
+    p.Restart(device=Role.RECEIVER, silent_ns=S, times=2),
+    p.Restart(device=Role.TRANSMITTER, clock_wraps_in_ns=S, packets_wrap_in=20),
+    p.Sweep(shape="staircase", together=True, cycles=2),
+    p.Sweep(shape="sine", together=True, period_ns=S, cycles=3),
 )
 
 
@@ -57,7 +67,11 @@ def timeline_of(*actions: p.StepAction):
 @pytest.mark.parametrize("action", ACTIONS, ids=lambda action: action.WORD)
 def test_bounds_the_time_that_a_step_really_takes(action: p.StepAction) -> None:
     bound, took = step_extent_ns(action, LINK), timeline_of(action).length_ns
-    slack = {"corners": MOST_CORNERS * 500 * MS, "cut": 3 * LINK.packet_period_ns}.get(action.WORD, 0)
+    slack = {
+        "corners": MOST_CORNERS * 500 * MS,
+        "cut": 3 * LINK.packet_period_ns,
+        "fade": 3 * LINK.packet_period_ns,
+    }.get(action.WORD, 0)
     assert took <= bound <= took + slack
 
 

@@ -74,6 +74,16 @@ def test_reads_a_plan_into_frozen_values() -> None:
         ("burst: {count: 5, spacing: 0 ms}", p.Burst(count=5, spacing_ns=0)),
         ("cut: {duration: 1 s}", p.Cut(duration_ns=S)),
         ("cut: {duration: 1 s, phase: 3 ms}", p.Cut(duration_ns=S, phase=3 * MS)),
+        (
+            "cut: {duration: 1 s, by: foreign, sticks: ends, burst: 8, ability: if present}",
+            p.Cut(duration_ns=S, by="foreign", sticks="ends", burst=8, ability="if present"),
+        ),
+        ("fade: {over: 5 s, duration: 2 s, times: 3}", p.Fade(over_ns=5 * S, duration_ns=2 * S, times=3)),
+        ("mute: 2 s", p.Mute(for_ns=2 * S)),
+        ("interfere: 2 s", p.Interfere(for_ns=2 * S)),
+        ("mute: {for: 1 s, pause: 0 s}", p.Mute(for_ns=S, pause_ns=0)),
+        ("interfere: {for: 1 s, ability: required}", p.Interfere(for_ns=S)),
+        ("sweep: {shape: sine, together: true}", p.Sweep(shape="sine", together=True)),
         ("wait: linked", p.Wait(until="linked")),
         (
             "wait: {until: packets, packets: 9, deadline: 1 min}",
@@ -81,6 +91,13 @@ def test_reads_a_plan_into_frozen_values() -> None:
         ),
         ("restart: receiver", p.Restart(device=Role.RECEIVER)),
         ("restart: {device: transmitter, times: 2}", p.Restart(device=Role.TRANSMITTER, times=2)),
+        ("restart: {device: receiver, silent: 1 s}", p.Restart(device=Role.RECEIVER, silent_ns=S)),
+        (
+            "restart: {device: transmitter, clock_wraps_in: 2 s, packets_wrap_in: 20, ability: if present}",
+            p.Restart(
+                device=Role.TRANSMITTER, clock_wraps_in_ns=2 * S, packets_wrap_in=20, ability="if present"
+            ),
+        ),
         ("inject: {times: 3}", p.Inject(times=3)),
         (
             "throughput: {to: 400 Hz, loss: 0.1 %}",
@@ -162,6 +179,8 @@ def test_reads_a_repeated_step_with_its_place() -> None:
         ("failsafe_outputs: {tolerance: 2 us}", p.FailsafeOutputs(tolerance_us=2)),
         ("failsafe_exit:", p.FailsafeExit()),
         ("no_false_failsafe", p.NoFalseFailsafe()),
+        ("order: {at_most: 1}", p.Order(at_most=1)),
+        ("output_range: {tolerance: 2 us}", p.OutputRange(tolerance_us=2)),
         ("fidelity: {during: [cut, elevon sweep]}", p.Fidelity(during=("cut", "elevon sweep"))),
         (
             "fidelity: {tolerance: 4 us, monotonic: any, resolution: required}",
@@ -189,6 +208,7 @@ def test_reads_every_kind_of_check(written: str, rule: p.Check) -> None:
             "noise: {at_most: 9 us, peak_to_peak: 40 us, hum: 2 us, mains: 60 Hz}",
             p.Noise(at_most_us=9, peak_to_peak_us=40, hum_us=2, mains="60 Hz"),
         ),
+        ("failsafe_margin: {at_least: 30 us}", p.FailsafeMargin(at_least_us=30)),
     ],
 )
 def test_reads_a_check_of_the_own_sticks(written: str, rule: p.Check) -> None:
@@ -205,10 +225,18 @@ def test_reads_a_check_of_the_own_sticks(written: str, rule: p.Check) -> None:
             "recovery: {after: overload, within: 1 s}",
             p.Recovery(after="overload", within_ns=S),
         ),
+        ("restart: receiver", "start_up: {tolerance: 1 us}", p.StartUp(tolerance_us=1)),
     ],
 )
 def test_reads_a_check_of_the_links_limits(step: str, written: str, rule: p.Check) -> None:
     assert read(("settle: 1 s", step), ("failsafe_entry", written)).checks[1].rule == rule
+
+
+@pytest.mark.parametrize("soak", ["{for: 2 h}", "2 h"])
+def test_reads_a_soak_and_a_check_of_its_drift(soak: str) -> None:
+    plan = read(("title: A small plan", f"title: A small plan\nsoak: {soak}"), ("failsafe_entry", "drift"))
+    assert plan.soak == p.Soak(for_ns=7200 * S)
+    assert plan.checks[1].rule == p.Drift()
 
 
 def test_covers_every_kind_in_these_tests() -> None:
@@ -255,8 +283,8 @@ def test_adds_the_check_of_the_bench_once() -> None:
 
 
 STEPS = ", ".join(kind.WORD for kind in p.STEP_KINDS)
-TOP = "propsoff, title, about, safety, link, extend, steps, checks"
-SWEEP_KEYS = "channels, shape, from, to, period, cycles, dwell"
+TOP = "propsoff, title, about, safety, link, extend, soak, steps, checks"
+SWEEP_KEYS = "channels, shape, from, to, period, cycles, dwell, together"
 WRONG = [
     ("propsoff: 1\n", "", "1:1: the key `propsoff` is missing; it takes 1"),
     ("propsoff: 1", "propsoff: 2", "1:11: propsoff: '2' is out of range; write 1"),

@@ -28,8 +28,8 @@ static bool restarting;
 /* Whether a fault begins by now. Counts milliseconds by itself: the clock wraps. */
 static inline bool begun(uint32_t after_ms)
 {
-    static uint32_t counted_us = CLOCK_START_US, ms;
-    while (board_micros() - counted_us >= 1000) {
+    static uint32_t counted_us, ms; /* since the start */
+    while (board_micros() - board_start_us() - counted_us >= 1000) {
         counted_us += 1000;
         ms++;
     }
@@ -163,7 +163,12 @@ bool bench_side_restart(void)
         restarting = true;
         restart_asked_us = board_micros();
     }
-    return used_tx() == 0 || board_micros() - restart_asked_us >= DRAIN_US;
+    if (used_tx() != 0 && board_micros() - restart_asked_us < DRAIN_US)
+        return false;
+    const bench_start *start = bench_restart_at();
+    if (start != 0)
+        board_start_with(start->clock_us, start->packet);
+    return true;
 }
 
 void bench_side_begin(bench_hooks *hooks)

@@ -11,16 +11,21 @@
 #define LONGEST_SLEEP_US 30000L /* below one turn of the timer, so that the alarm is never ambiguous */
 #define SHORTEST_SLEEP_US 8L    /* a compare value set later than its time would wait a whole turn */
 #define MEANT_TO 0x5EA5U
+#define MEANT_WITH 0xA55EU /* likewise, with a clock and a number */
 #define COUNTING 0xD07EU
 
 /* Memory that no start clears. At power-on it holds anything at all: hence the magic words. */
 static uint8_t reset_flags __attribute__((section(".noinit")));
 static uint16_t meant __attribute__((section(".noinit")));
+static uint16_t next_number __attribute__((section(".noinit")));
+static uint32_t next_start_us __attribute__((section(".noinit")));
 static uint16_t counting __attribute__((section(".noinit")));
 static uint16_t restarts __attribute__((section(".noinit")));
 
 static uint8_t cause;
-static volatile uint32_t overflowed_us = (uint32_t)CLOCK_START_US;
+static bool has_number;
+static uint32_t start_us = (uint32_t)CLOCK_START_US;
+static volatile uint32_t overflowed_us;
 
 /* Runs before main and before variables are set up: after a watchdog reset the watchdog is still on, at its
  * shortest time, and would bite again during a longer start. */
@@ -48,7 +53,11 @@ static uint8_t cause_of(uint8_t flags, bool was_meant)
 
 static void look_at_start(void)
 {
-    cause = cause_of(reset_flags, meant == MEANT_TO);
+    cause = cause_of(reset_flags, meant == MEANT_TO || meant == MEANT_WITH);
+    has_number = cause == BENCH_START_COMMAND && meant == MEANT_WITH;
+    if (has_number)
+        start_us = next_start_us;
+    overflowed_us = start_us; /* nothing counts yet */
     meant = 0;
     if (cause == BENCH_START_POWER || counting != COUNTING)
         restarts = 0;
@@ -188,10 +197,28 @@ void board_feed_watchdog(void)
     wdt_reset();
 }
 
+void board_start_with(uint32_t clock_us, uint16_t number)
+{
+    next_start_us = clock_us;
+    next_number = number;
+    meant = MEANT_WITH;
+}
+
+uint16_t board_number(uint16_t otherwise)
+{
+    return has_number ? next_number : otherwise;
+}
+
+uint32_t board_start_us(void)
+{
+    return start_us;
+}
+
 void board_restart(void)
 {
     cli();
-    meant = MEANT_TO;
+    if (meant != MEANT_WITH)
+        meant = MEANT_TO;
     wdt_enable(WDTO_15MS);
     wdt_reset(); /* the emulator counts by the new time only from here */
     for (;;) {

@@ -56,6 +56,12 @@ void board_analog(uint8_t first, uint8_t count, uint16_t *values);
 void board_feed_watchdog(void);
 /* Start anew through the watchdog, and know afterwards that it was meant. Never returns. */
 void board_restart(void);
+/* Before board_restart: let the clock begin with `clock_us`, and hand `number` on to the next life. */
+void board_start_with(uint32_t clock_us, uint16_t number);
+/* The number that was handed on to this life, or `otherwise`. */
+uint16_t board_number(uint16_t otherwise);
+/* What the clock showed at the start. */
+uint32_t board_start_us(void);
 /* Why the device started: enum bench_cause. */
 uint8_t board_cause(void);
 /* Starts since power was applied, the first not counted. */

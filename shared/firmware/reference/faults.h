@@ -20,6 +20,54 @@
 #ifndef FAULT_FAILSAFE_COUNTER_8BIT
 #define FAULT_FAILSAFE_COUNTER_8BIT 0 /* an 8-bit count of 2 ms steps wraps: failsafe ends by itself */
 #endif
+#ifndef FAULT_FAILSAFE_ONCE
+#define FAULT_FAILSAFE_ONCE 0 /* failsafe comes once after a start, and never again */
+#endif
+#ifndef FAULT_FAILSAFE_POWER_ONLY
+#define FAULT_FAILSAFE_POWER_ONLY 0 /* failsafe is armed at power-on, not at a restart */
+#endif
+#ifndef FAULT_FAILSAFE_COMPARED
+#define FAULT_FAILSAFE_COMPARED 0 /* a packet later than now by the clock's value is taken for none to time */
+#endif
+#ifndef FAULT_FED_BY
+#define FAULT_FED_BY 0 /* failsafe timer: 1 corrupted, 2 foreign, 4 repeated packets, 8 any that the module gives */
+#endif
+#ifndef FAULT_EXIT_REPLAYS
+#define FAULT_EXIT_REPLAYS 0 /* the packet that ends failsafe brings the pulses of the one before */
+#endif
+#ifndef FAULT_START_CENTRE
+#define FAULT_START_CENTRE 0 /* every output begins at its centre, motors too */
+#endif
+#ifndef FAULT_CHECK_IGNORED
+#define FAULT_CHECK_IGNORED 0 /* packets with a wrong check are applied */
+#endif
+#ifndef FAULT_IDENTITY_IGNORED
+#define FAULT_IDENTITY_IGNORED 0 /* packets of another transmitter are applied */
+#endif
+#ifndef FAULT_REPEAT_ANSWERED
+#define FAULT_REPEAT_ANSWERED 0 /* harmless: telemetry is loaded anew for a repeated packet too */
+#endif
+#ifndef FAULT_REPEAT_APPLIED
+#define FAULT_REPEAT_APPLIED 0 /* a repeated packet is applied again */
+#endif
+#ifndef FAULT_NUMBER_WINDOW
+#define FAULT_NUMBER_WINDOW 0 /* so many numbers up to the last are old: 32768 after a restart too, 32 is harmless */
+#endif
+#ifndef FAULT_NUMBER_8BIT
+#define FAULT_NUMBER_8BIT 0 /* as FAULT_NUMBER_ORDER, with the low byte of the numbers */
+#endif
+#ifndef FAULT_SCALE_BY
+#define FAULT_SCALE_BY 0 /* travel times this, over this, in 16 bits: 65 fits, 66 overflows at the end of travel */
+#endif
+#ifndef FAULT_KEEPS
+#define FAULT_KEEPS 0 /* of the packets that wait when the loop comes round, only so many are applied */
+#endif
+#ifndef FAULT_FLOAT_WHOLE
+#define FAULT_FLOAT_WHOLE 0 /* the current in telemetry loses its fraction */
+#endif
+#ifndef FAULT_TORN_UPDATE
+#define FAULT_TORN_UPDATE 0 /* pins: 1 all low bytes change before the high ones, 2 harmless: pulse by pulse */
+#endif
 #ifndef FAULT_DISPLAY_MS
 #define FAULT_DISPLAY_MS 0 /* a display routine blocks the loop so long once a second; 10 is harmless */
 #endif
@@ -46,6 +94,11 @@
 #endif
 #ifndef FAULT_PIN_OFFSET_TICKS
 #define FAULT_PIN_OFFSET_TICKS 0 /* pulses too long by so many half microseconds; 2 is harmless, 40 is not */
+#endif
+
+/* Transmitter. */
+#ifndef FAULT_GIVE_UP_US
+#define FAULT_GIVE_UP_US 0 /* a packet gets no further attempt so long after the first: 1 is none, 12000 is harmless */
 #endif
 
 /* Any device. Times count from its start. */

@@ -19,6 +19,15 @@
 #ifndef FAILSAFE_AFTER_MS
 #define FAILSAFE_AFTER_MS 480 /* from the last applied packet to failsafe */
 #endif
+#ifndef LINK_IDENTITY
+#define LINK_IDENTITY 0x5D /* of the transmitter, in every packet; the receiver that is bound to it obeys no other */
+#endif
+#ifndef FOREIGN_IDENTITY
+#define FOREIGN_IDENTITY 0xA2 /* of the other transmitter that ours plays when the bench asks for disturbance */
+#endif
+#ifndef WRONG_CHECK
+#define WRONG_CHECK 0xFF /* bits of the check that are wrong in a packet corrupted for the bench; not 0 */
+#endif
 #ifndef UNIT_SERIAL
 #define UNIT_SERIAL "" /* serial number of this one unit */
 #endif
@@ -41,7 +50,7 @@
 #endif
 #define HOLD 0 /* as a failsafe pulse: keep the last one */
 #ifndef MOTOR_FAILSAFE_US
-#define MOTOR_FAILSAFE_US 1000
+#define MOTOR_FAILSAFE_US 950 /* below any stick: a flight controller behind the receiver knows failsafe by it */
 #endif
 #ifndef ELEVON_FAILSAFE_US
 #define ELEVON_FAILSAFE_US 1500

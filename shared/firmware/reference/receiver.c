@@ -78,20 +78,33 @@ static void set_failsafe_outputs(void)
 /* Until the first packet: failsafe, and what would hold its last pulse has none but its rest. */
 static void set_first_outputs(void)
 {
-    for (uint8_t i = 0; i < CHANNELS; i++)
+    for (uint8_t i = 0; i < CHANNELS; i++) {
         outputs_us[i] = mirrored(i, MODEL[i].rest_us);
-    for (uint8_t i = 0; i < CHANNELS; i++)
         if (MODEL[i].failsafe_us != HOLD)
             outputs_us[i] = MODEL[i].failsafe_us;
+        if (FAULT_START_CENTRE)
+            outputs_us[i] = CENTRE_US;
+    }
+}
+
+#define SCALE (FAULT_SCALE_BY ? FAULT_SCALE_BY : 1U)
+
+static uint16_t scaled(uint8_t channel, uint16_t pulse_us)
+{
+    uint16_t low_us = MODEL[channel].low_us;
+    if (!FAULT_SCALE_BY || pulse_us < low_us)
+        return pulse_us;
+    return low_us + (uint16_t)((pulse_us - low_us) * SCALE) / SCALE;
 }
 
 /* A packet sets every output, or none: the servos take them all together at their next frame. */
 static uint32_t set_outputs_from_packet(const uint8_t *pulses)
 {
+    bool replays = FAULT_EXIT_REPLAYS && !link.up && totals.packets > 0;
     for (uint8_t i = 0; i < CHANNELS; i++) {
         uint16_t before_us = pulses_us[i];
-        pulses_us[i] = get_u16(pulses + 2 * i);
-        bool stale = FAULT_HALF_UPDATE && i >= CHANNELS / 2 && totals.packets > 0;
+        pulses_us[i] = scaled(i, get_u16(pulses + 2 * i));
+        bool stale = replays || (FAULT_HALF_UPDATE && i >= CHANNELS / 2 && totals.packets > 0);
         outputs_us[i] = servo_clamped(mirrored(i, stale ? before_us : pulses_us[i])); /* as the pins will be */
     }
     servo_set(outputs_us);
@@ -136,6 +149,8 @@ static uint32_t field_value(uint8_t field, uint32_t sensed)
 
 static void put_current(uint8_t *to, uint32_t bits)
 {
+    if (FAULT_FLOAT_WHOLE)
+        bits = float_bits((float)(int32_t)float_of(bits));
     if (FAULT_FLOAT_SWAPPED)
         bits = bits >> 24 | (bits >> 8 & 0xFF00UL) | (bits << 8 & 0xFF0000UL) | bits << 24;
     put_u32(to, bits);
@@ -156,13 +171,13 @@ static void load_answer(void)
 
 static void apply(const uint8_t *packet)
 {
-    link.applied_us = set_outputs_from_packet(packet + 2);
+    link.applied_us = set_outputs_from_packet(packet + PULSES_AT);
     link.up = true;
     if (!FAULT_ACK_FIRST) {
         totals.packets++;
         load_answer();
     }
-    bench_applied(get_u16(packet), link.applied_us, BENCH_SIGNAL_UNKNOWN,
+    bench_applied(get_u16(packet + NUMBER_AT), link.applied_us, BENCH_SIGNAL_UNKNOWN,
                   FAULT_REPORT_COPIES ? pulses_us : outputs_us, CHANNELS);
 }
 
@@ -190,20 +205,52 @@ static void empty_mailbox(void)
 
 static bool is_repeat(uint16_t number)
 {
+    static const uint16_t OLD = FAULT_NUMBER_WINDOW;
     if (!link.heard)
         return false;
-    return FAULT_NUMBER_ORDER ? number <= link.last_packet : number == link.last_packet;
+    if (FAULT_NUMBER_ORDER)
+        return number <= link.last_packet;
+    if (FAULT_NUMBER_8BIT)
+        return (uint8_t)number <= (uint8_t)link.last_packet;
+    if (FAULT_NUMBER_WINDOW)
+        return (uint16_t)(link.last_packet - number) < OLD;
+    return number == link.last_packet;
+}
+
+/* What is to be thought of a packet; each bad thing is a bit of its own. */
+enum { OURS = 0, DAMAGED = 1, STRANGERS = 2, REPEATED = 4, ANY = 8 };
+
+static uint8_t opinion_of(const radio_frame *frame)
+{
+    const uint8_t *packet = frame->payload;
+    if (frame->length != PACKET_BYTES)
+        return DAMAGED;
+    if (!FAULT_CHECK_IGNORED && crc8(packet, CHECK_AT) != packet[CHECK_AT])
+        return DAMAGED;
+    if (!FAULT_IDENTITY_IGNORED && packet[IDENTITY_AT] != LINK_IDENTITY)
+        return STRANGERS;
+    return is_repeat(get_u16(packet + NUMBER_AT)) ? REPEATED : OURS;
+}
+
+/* What is not ours is counted, and that is all: it is no sign that the link lives. */
+static void turn_down(uint8_t opinion)
+{
+    if (opinion == REPEATED)
+        totals.duplicates++;
+    else
+        totals.bad_packets++;
+    if (FAULT_FED_BY & opinion)
+        link.applied_us = board_micros();
+    if (FAULT_REPEAT_ANSWERED && opinion == REPEATED)
+        load_answer();
 }
 
 static void take_packet(const radio_frame *frame)
 {
-    uint16_t number = get_u16(frame->payload);
-    if (frame->length != PACKET_BYTES) {
-        totals.bad_packets++;
-        return;
-    }
-    if (is_repeat(number)) {
-        totals.duplicates++;
+    uint16_t number = get_u16(frame->payload + NUMBER_AT);
+    uint8_t opinion = opinion_of(frame);
+    if (opinion != OURS && !(FAULT_REPEAT_APPLIED && opinion == REPEATED)) {
+        turn_down(opinion);
         return;
     }
     link.heard = true;
@@ -235,12 +282,16 @@ static void module_ready(void)
 static void listen_to_module(void)
 {
     radio_frame frame;
+    uint8_t taken = 0;
     while (radio_get(&frame)) {
         if (frame.kind == RADIO_READY) {
             module_ready();
         } else if (frame.kind == RADIO_PACKET && module.ready) {
-            module.knock_us = board_micros() + QUIET_US;
-            take_packet(&frame);
+            module.knock_us = board_micros() + QUIET_US; /* the module lives, whoever sent this */
+            if (FAULT_FED_BY & ANY)
+                link.applied_us = board_micros();
+            if (!bench_deaf() && !(FAULT_KEEPS && ++taken > FAULT_KEEPS))
+                take_packet(&frame);
         }
     }
     if (FAULT_ACK_FIRST)
@@ -259,10 +310,16 @@ static void start_module(uint32_t now)
 
 /* -- failsafe ---------------------------------------------------------------------------------------------- */
 
+static uint8_t failsafes; /* for FAULT_FAILSAFE_ONCE only */
+
 static bool link_lost(uint32_t now)
 {
     uint32_t silence_us = now - link.applied_us;
-    if (FAULT_FAILSAFE_NEVER)
+    if (FAULT_FAILSAFE_NEVER || (FAULT_FAILSAFE_ONCE && failsafes > 0))
+        return false;
+    if (FAULT_FAILSAFE_POWER_ONLY && board_restarts() > 0)
+        return false;
+    if (FAULT_FAILSAFE_COMPARED && now < link.applied_us)
         return false;
     if (FAULT_FAILSAFE_COUNTER_8BIT)
         return (uint8_t)(silence_us / 2000) >= FAILSAFE_AFTER_MS / 2;
@@ -274,6 +331,7 @@ static uint32_t failsafe_said_us;
 static void enter_failsafe(uint32_t now)
 {
     link.up = false;
+    failsafes = 1;
     failsafe_said_us = now;
     set_failsafe_outputs();
     if (!FAULT_PINS_HOLD)
@@ -312,7 +370,8 @@ static void describe(bench_identity *me)
     me->role = FAULT_ROLE ? FAULT_ROLE : BENCH_RECEIVER;
     me->channels = CHANNELS;
     me->packet_rate_mhz = PACKET_RATE_MHZ;
-    me->abilities = BENCH_CAN_INJECT | BENCH_CAN_MUTE_ACKS | BENCH_CAN_RESTART;
+    me->abilities = BENCH_CAN_INJECT | BENCH_CAN_MUTE_ACKS | BENCH_CAN_DEAFEN | BENCH_CAN_RESTART
+                    | BENCH_CAN_RESTART_AT;
     me->firmware = "dunlin receiver";
     me->version = "0.1.0";
     me->serial = UNIT_SERIAL;

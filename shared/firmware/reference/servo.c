@@ -91,8 +91,30 @@ void servo_begin(const uint16_t pulses_us[CHANNELS])
     sei();
 }
 
+/* For FAULT_TORN_UPDATE: changes the set that is being shown. */
+static void change_shown(const uint16_t pulses_us[CHANNELS])
+{
+    volatile uint32_t each = 1000; /* each byte is worked out anew, and that takes its time */
+    for (uint8_t i = 0; FAULT_TORN_UPDATE == 2 && i < CHANNELS; i++) {
+        uint16_t whole = ticks_of(pulses_us[i]);
+        cli();
+        ticks[shown][i] = whole;
+        sei();
+    }
+    for (uint8_t byte = 0; FAULT_TORN_UPDATE == 1 && byte < 2; byte++) {
+        for (uint8_t i = 0; i < CHANNELS; i++) {
+            uint16_t whole = ticks_of((uint16_t)(pulses_us[i] * 1000UL / each));
+            ((uint8_t *)&ticks[shown][i])[byte] = (uint8_t)(whole >> 8 * byte);
+        }
+    }
+}
+
 void servo_set(const uint16_t pulses_us[CHANNELS])
 {
+    if (FAULT_TORN_UPDATE) {
+        change_shown(pulses_us);
+        return;
+    }
     uint8_t spare = 0;
     while (spare == shown || spare == wanted)
         spare++;

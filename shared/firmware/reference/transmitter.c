@@ -17,6 +17,7 @@
 #define STOP_TURN_US 2000UL  /* during an exchange: how late a silence of the harness stops it at most */
 #define BURST_TURN_US 250UL  /* how late a packet of a burst goes out at most */
 #define BURST_PAUSE_US 100000UL /* a burst with no packet for so long is taken to be over */
+#define BETWEEN_US 500UL     /* how far from half-way a foreign packet may go out */
 #define SLOWEST_MHZ 1000
 #define FASTEST_MHZ 250000
 #define STICK_FULL 1023U
@@ -37,7 +38,8 @@ static uint16_t override_set, override_us[CHANNELS];
 static struct {
     uint32_t rate_mhz, period_us, period_rest;
     uint32_t next_us, rest;
-    bool due;
+    uint32_t between_us; /* half-way from the last tick to the next */
+    bool due, between;   /* `between`: that moment was not dealt with yet */
 } pace;
 
 static struct {
@@ -48,13 +50,16 @@ static struct {
 /* The packet on its way. */
 static struct {
     bool under_way, stopping;
+    bool strange; /* sent for the bench's disturbance: not one of the link's packets */
     uint16_t packet, set_number;
     uint32_t sampled_us;
     uint32_t stop_look_us; /* when to look next whether a silence stops it */
     uint8_t flags;
 } exchange;
 
-static uint16_t next_packet = FIRST_PACKET;
+static uint16_t next_packet, foreign_packet;
+static uint8_t last_packet[PACKET_BYTES]; /* the last own one, as it went out */
+static bool any_packet;
 static uint32_t look_us; /* when to look next at what the harness asked for */
 static uint32_t last_burst_us;
 static bool bursting, burst_may_be_due;
@@ -73,8 +78,9 @@ static void describe(bench_identity *me)
     me->role = FAULT_ROLE ? FAULT_ROLE : BENCH_TRANSMITTER;
     me->channels = CHANNELS;
     me->packet_rate_mhz = pace.rate_mhz;
-    me->abilities = BENCH_CAN_STICKS | BENCH_CAN_BURST | BENCH_CAN_SILENCE | BENCH_CAN_RESTART
-                    | BENCH_SETS_PACKET_RATE;
+    me->abilities = BENCH_CAN_STICKS | BENCH_CAN_BURST | BENCH_CAN_SILENCE | BENCH_CAN_DISTURB | BENCH_CAN_RESTART
+                    | BENCH_CAN_RESTART_AT | BENCH_SETS_PACKET_RATE;
+    me->disturbances = 1 << BENCH_CORRUPTED | 1 << BENCH_FOREIGN | 1 << BENCH_REPEATED | 1 << BENCH_BESIDE;
     me->firmware = "dunlin transmitter";
     me->version = "0.1.0";
     me->serial = UNIT_SERIAL;
@@ -111,11 +117,20 @@ static void read_own_sticks(uint16_t *pulses_us)
     }
 }
 
-static void send_packet(uint8_t flags)
+static void put_packet(uint8_t *packet, uint8_t identity, uint16_t number, const uint16_t *pulses_us)
+{
+    packet[IDENTITY_AT] = identity;
+    put_u16(packet + NUMBER_AT, number);
+    for (uint8_t i = 0; i < CHANNELS; i++)
+        put_u16(packet + PULSES_AT + 2 * i, pulses_us[i]);
+    packet[CHECK_AT] = crc8(packet, CHECK_AT);
+}
+
+/* The packet that is due, with the sticks as they stand. */
+static void put_own_packet(uint8_t *packet)
 {
     uint16_t own_us[CHANNELS];
     const uint16_t *pulses_us = override_us;
-    uint8_t packet[PACKET_BYTES];
 
     exchange.sampled_us = board_micros();
     exchange.set_number = override_set;
@@ -124,22 +139,63 @@ static void send_packet(uint8_t flags)
         read_own_sticks(own_us);
         pulses_us = own_us;
     }
-    put_u16(packet, next_packet);
-    for (uint8_t i = 0; i < CHANNELS; i++)
-        put_u16(packet + 2 + 2 * i, pulses_us[i]);
-    exchange.packet = next_packet++;
-    exchange.flags = flags;
+    put_packet(packet, LINK_IDENTITY, next_packet, pulses_us);
+}
+
+static void begin_exchange(const uint8_t *packet, bool strange)
+{
+    exchange.strange = strange;
     exchange.stopping = false;
     exchange.under_way = true;
-    exchange.stop_look_us = exchange.sampled_us + STOP_TURN_US;
+    exchange.stop_look_us = exchange.sampled_us + (FAULT_GIVE_UP_US ? FAULT_GIVE_UP_US : STOP_TURN_US);
     radio_put(RADIO_SEND, packet, PACKET_BYTES);
+}
+
+static void send_packet(uint8_t flags)
+{
+    put_own_packet(last_packet);
+    any_packet = true;
+    exchange.packet = next_packet++;
+    exchange.flags = flags;
+    begin_exchange(last_packet, false);
+}
+
+/* -- disturbance, for the bench: what no receiver may obey --------------------------------------------------- */
+
+static void put_foreign_packet(uint8_t *packet)
+{
+    uint16_t pulses_us[CHANNELS];
+    for (uint8_t i = 0; i < CHANNELS; i++)
+        pulses_us[i] = MODEL[i].throttle ? MODEL[i].low_us : MODEL[i].high_us;
+    exchange.sampled_us = board_micros();
+    put_packet(packet, FOREIGN_IDENTITY, foreign_packet++, pulses_us);
+}
+
+/* Once, without repeated attempts. */
+static void send_disturbance(uint8_t kind)
+{
+    uint8_t packet[PACKET_BYTES];
+    if (kind == BENCH_REPEATED) {
+        if (!any_packet)
+            return;
+        memcpy(packet, last_packet, PACKET_BYTES);
+        exchange.sampled_us = board_micros();
+    } else if (kind == BENCH_CORRUPTED) {
+        put_own_packet(packet);
+        packet[CHECK_AT] ^= WRONG_CHECK;
+    } else {
+        put_foreign_packet(packet);
+    }
+    begin_exchange(packet, true);
+    exchange.stopping = radio_put(RADIO_STOP, 0, 0);
 }
 
 /* The next tick follows from the last tick, not from now: a late turn of the loop moves no later packet. */
 static void keep_pace(uint32_t now)
 {
     while (board_reached(now, pace.next_us)) {
-        pace.due = true;
+        pace.due = pace.between = true;
+        pace.between_us = pace.next_us + pace.period_us / 2;
         pace.next_us += pace.period_us;
         pace.rest += pace.period_rest;
         if (pace.rest >= pace.rate_mhz) {
@@ -149,6 +205,35 @@ static void keep_pace(uint32_t now)
     }
 }
 
+static bool is_in_place(uint8_t disturbance)
+{
+    return disturbance != 0 && disturbance != BENCH_BESIDE;
+}
+
+static void send_at_tick(void)
+{
+    uint8_t disturbance = bench_disturbance();
+    if (bench_silent())
+        return;
+    if (is_in_place(disturbance))
+        send_disturbance(disturbance);
+    else
+        send_packet(0);
+}
+
+/* A radio that is busy at that moment sends no foreign packet in this period. Nor does one that learns of the
+ * disturbance too late: the loop wakes for that moment only while there is one. */
+static void send_between(uint32_t now)
+{
+    if (!pace.between || !board_reached(now, pace.between_us))
+        return;
+    pace.between = false;
+    if (now - pace.between_us >= BETWEEN_US || !module.ready || exchange.under_way)
+        return;
+    if (bench_disturbance() == BENCH_BESIDE)
+        send_disturbance(BENCH_FOREIGN);
+}
+
 /* Paced packets go first. What falls due in a silence is dropped, and no number is used for it. */
 static void send_what_is_due(uint32_t now)
 {
@@ -156,8 +241,7 @@ static void send_what_is_due(uint32_t now)
         return;
     if (pace.due) {
         pace.due = false;
-        if (!bench_silent())
-            send_packet(0);
+        send_at_tick();
     } else if (burst_may_be_due) {
         burst_may_be_due = bench_burst_due();
         if (burst_may_be_due) {
@@ -184,6 +268,10 @@ static void end_exchange(uint8_t attempts, bool acknowledged, uint32_t now)
 {
     exchange.under_way = false;
     burst_may_be_due = bursting;
+    if (exchange.strange) {
+        bench_disturbed(acknowledged);
+        return;
+    }
     if (acknowledged)
         cockpit.acknowledged++;
     else
@@ -201,7 +289,7 @@ static void packet_done(const radio_frame *frame)
     const uint8_t *payload = frame->payload + 2;
     uint8_t count = frame->length - 2;
     end_exchange(frame->payload[0], frame->payload[1], now);
-    if (frame->payload[1] && count > 0) {
+    if (frame->payload[1] && count > 0 && !exchange.strange) {
         show_telemetry(payload, count);
         bench_telemetry(exchange.packet, now, payload, count);
     }
@@ -246,18 +334,27 @@ static void look_at_bench(uint32_t now)
         board_restart();
 }
 
+static bool must_stop(uint32_t now)
+{
+    if (FAULT_GIVE_UP_US && now - exchange.sampled_us > FAULT_GIVE_UP_US)
+        return true;
+    return bench_silent() || is_in_place(bench_disturbance());
+}
+
 static void stop_if_silent(uint32_t now)
 {
     if (!exchange.under_way || !board_reached(now, exchange.stop_look_us))
         return;
     exchange.stop_look_us = now + STOP_TURN_US;
-    if (!exchange.stopping && bench_silent())
+    if (!exchange.stopping && must_stop(now))
         exchange.stopping = radio_put(RADIO_STOP, 0, 0);
 }
 
 static uint32_t next_turn(void)
 {
     uint32_t due = board_sooner(pace.next_us, look_us);
+    if (pace.between && bench_disturbance() == BENCH_BESIDE)
+        due = board_sooner(due, pace.between_us);
     if (exchange.under_way)
         due = board_sooner(due, exchange.stop_look_us);
     return module.ready ? due : board_sooner(due, module.knock_us);
@@ -266,6 +363,7 @@ static uint32_t next_turn(void)
 static void begin(void)
 {
     board_begin();
+    next_packet = board_number(FIRST_PACKET);
     radio_begin();
     set_rate(PACKET_RATE_MHZ);
     bench_side_begin(&hooks);
@@ -286,6 +384,7 @@ int main(void)
         stop_if_silent(now);
         listen_to_module();
         look_after_module(now);
+        send_between(now);
         keep_pace(now);
         send_what_is_due(now);
         board_wait_until(next_turn());

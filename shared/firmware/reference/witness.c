@@ -137,7 +137,7 @@ static void describe(bench_identity *me)
 {
     me->role = FAULT_ROLE ? FAULT_ROLE : BENCH_WITNESS;
     me->channels = CHANNELS;
-    me->abilities = BENCH_CAN_RESTART;
+    me->abilities = BENCH_CAN_RESTART | BENCH_CAN_RESTART_AT;
     me->firmware = "dunlin witness";
     me->version = "0.1.0";
     me->serial = UNIT_SERIAL;

@@ -1,0 +1,99 @@
+"""What does `propsoff explore` do? Prepares a search on the bench that was asked for, and tells what came."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Final
+
+from harness.bench.rig import Rig
+from harness.chance import fresh_seed
+from harness.clock import S
+from harness.errors import ExitCode, StorageError
+from harness.explore.finding import Scene
+from harness.explore.search import Explorer, Limits
+from harness.explore.state import State, load_state, save_state
+from harness.explore.telling import exit_code, report
+from harness.explore.trying import Trier
+from harness.report.escape import clean
+from harness.report.live import Quiet
+from harness.running import Request, require_props_off, stop_on_signals
+
+MINUTE: Final = 60 * S
+HARDWARE_NS: Final = 5 * MINUTE
+SIMULATED_NS: Final = 60 * MINUTE
+"""Link time of a call that names none; simulated, an hour takes about a minute."""
+LEAST_NS: Final = S
+MOST_NS: Final = 24 * 60 * MINUTE
+_UNITS: Final = {"s": S, "m": MINUTE, "min": MINUTE, "h": 60 * MINUTE}
+
+
+@dataclass(frozen=True, slots=True)
+class Explored:
+    """What a search came to: its state, the lines that tell it, and what the command returns."""
+
+    state: State
+    text: str
+    exit_code: ExitCode
+
+
+def explore(
+    request: Request,
+    folder: Path,
+    limits: Limits,
+    *,
+    seed: int | None = None,
+    say: Callable[[str], None] = lambda _line: None,
+) -> Explored:
+    """Explore the bench of `request`, whose plan gives link and safety, and keep what is found in `folder`.
+
+    A folder that holds a search of the same scene is gone on with. `request.seed` is not used: without a
+    `seed` it is the folder's, or a fresh one. Raises UserError (hardware not cleared, another search's
+    folder), StorageError, and BenchError if the devices do not answer at the start. Ctrl-C ends it safely.
+    """
+    require_props_off(request)
+    state = load_state(folder, request, seed, fresh_seed())
+    state.troubles, state.ended = [], ""  # of the call before
+    scene = Scene(request.words[1] or request.rig.name, request.defect or "", request.near_miss)
+    with stop_on_signals() as stop, closing(Trier(request, Quiet(), stop)) as trier:
+        bounds = trier.probe()
+        _make(folder)
+        save_state(folder, state)
+        explorer = Explorer(
+            play=trier.play, link=request.plan.link, safety=request.plan.safety, bounds=bounds, scene=scene,
+            folder=folder, is_hardware=request.rig.is_hardware, say=say,
+        )  # fmt: skip
+        explorer.explore(state, limits)
+    save_state(folder, state)
+    text = report(state, scene, folder, request.plan.link, bounds)
+    return Explored(state, text, exit_code(state))
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StorageError(
+            f"{folder}: cannot make this folder: {error.strerror or error}; choose another with --out"
+        ) from error
+
+
+def limits_for(rig: Rig, link_ns: int | None) -> Limits:
+    """Return how long a search on this rig goes on, if its link time was asked for or not."""
+    return Limits(link_ns or (HARDWARE_NS if rig.is_hardware else SIMULATED_NS))
+
+
+def parse_link_time(text: str) -> int:
+    """Return a time as typed, such as `5m`, in ns; raises ValueError in words."""
+    shown = clean(text, 40)
+    given = re.fullmatch(r"([0-9]{1,6}(?:\.[0-9]{1,3})?) ?(s|m|min|h)", text.strip())
+    if given is None:
+        raise ValueError(f"{shown!r} is no time; write a number and s, m or h, such as 5m")
+    time_ns = int(Fraction(given[1]) * _UNITS[given[2]])
+    if not LEAST_NS <= time_ns <= MOST_NS:
+        raise ValueError(f"{shown!r} is out of range; write a time from 1s to 24h")
+    return time_ns

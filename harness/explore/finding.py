@@ -1,0 +1,171 @@
+"""What is kept of a finding? An ordinary plan that shows it, and the recording; neither ever overwritten."""
+
+from __future__ import annotations
+
+import os
+import shlex
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import count, islice
+from pathlib import Path
+from typing import Any, Final
+
+from harness.errors import StorageError
+from harness.explore.causes import Causes, causes, in_words
+from harness.explore.hunt import Hunt, Known
+from harness.explore.trying import Tried
+from harness.plan import model as p
+from harness.plan.reader import parse_plan
+from harness.plan.writing import entries, plan_text, word_of
+from harness.report.escape import clean
+
+TITLE_MOST: Final = 120
+NUMBERS_MAX: Final = 10_000
+_COUNTS: Final = ("seed", "steps", "first_steps", "after", "again", "turns")
+
+
+def quoted_word(word: str) -> str:
+    """Return a word as it is typed to a shell."""
+    return shlex.quote(clean(word, 4000))
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """Where scenarios are played, as it was typed: the rig, and a defect if the bench is to have one."""
+
+    rig: str
+    defect: str = ""
+    near_miss: bool = False
+
+    def words(self) -> str:
+        """Return what stands behind `propsoff run FILE`, the seed apart."""
+        found = f"--rig {quoted_word(self.rig)}"
+        if self.defect:
+            found += f" --defect {self.defect}" + " --near-miss" * self.near_miss
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A violation: which check, shown by which plan under which seed, and how often again.
+
+    `steps` are those of the plan without its first and last rest, `first_steps` how many they were before
+    shrinking, found `after` so many scenarios of the search. `again` of `turns` further runs failed too.
+    """
+
+    check: str
+    checks: tuple[str, ...]
+    reason: str
+    causes: Causes
+    seed: int
+    steps: int
+    first_steps: int
+    after: int
+    again: int = 0
+    turns: int = 0
+    file: str = ""
+
+    @property
+    def known(self) -> Known:
+        """What this finding explains."""
+        return Known(frozenset(self.checks), self.causes)
+
+    def reproduced(self) -> str:
+        """Return in words how often it came again."""
+        if not self.turns:
+            return "not tried again"
+        return f"{self.again} of {self.turns} further runs" if self.again else f"seen once, 0 of {self.turns}"
+
+    def to_data(self) -> dict[str, Any]:
+        """Return the finding as JSON holds it."""
+        return {
+            "file": self.file, "check": self.check, "checks": list(self.checks), "reason": self.reason,
+            "causes": sorted(self.causes), "seed": self.seed, "steps": self.steps,
+            "first_steps": self.first_steps, "after": self.after, "again": self.again, "turns": self.turns,
+        }  # fmt: skip
+
+    @classmethod
+    def from_data(cls, data: Mapping[str, Any]) -> Finding:
+        """Return the finding that JSON holds; raises KeyError, TypeError or ValueError if it is none."""
+        return cls(
+            check=str(data["check"]),
+            checks=tuple(map(str, data["checks"])),
+            reason=str(data["reason"]),
+            causes=frozenset(map(str, data["causes"])),
+            file=str(data["file"]),
+            **{key: int(data[key]) for key in _COUNTS},
+        )
+
+
+def finding_of(plan: p.Plan, tried: Tried, hunt: Hunt) -> Finding:
+    """Return the finding that a shrunk plan and its outcome are."""
+    reason = next(failure.reason for failure in tried.failures if failure.check == hunt.check)
+    return Finding(
+        check=hunt.check,
+        checks=tuple(dict.fromkeys(failure.check for failure in tried.failures)),
+        reason=clean(reason),
+        causes=causes(plan.steps),
+        seed=hunt.run_seed,
+        steps=len(plan.steps) - 2,
+        first_steps=hunt.first_steps,
+        after=hunt.after,
+    )
+
+
+def kept_plan(plan: p.Plan, finding: Finding) -> p.Plan:
+    """Return the plan that is kept: the same steps, and of its checks those that failed and the bench's."""
+    steps, checks = entries(plan.text)
+    kept = [one for one in checks if word_of(one) in (*finding.checks, p.BenchHealth.WORD)]
+    title = f"Found by exploring: {finding.check} fails after {in_words(finding.causes)}"
+    about = "\n".join(
+        (
+            f"Shows: {finding.check} fails.",
+            f"{finding.reason}",
+            f"Also fails: {', '.join(finding.checks[1:]) or 'nothing else'}.",
+            f"It takes: {in_words(finding.causes)}; shrunk from {_steps(finding.first_steps)} "
+            f"to {_steps(finding.steps)}.",
+            "Every link that does what is declared here passes this plan.",
+        )
+    )
+    text = plan_text(plan.link, steps, kept, title=clean(title, TITLE_MOST), about=about, safety=plan.safety)
+    return parse_plan(text, "explored", plan.name)
+
+
+def _steps(number: int) -> str:
+    return f"{number} step{'s' * (number != 1)}"
+
+
+def store(folder: Path, stem: str, plan: p.Plan, head: Sequence[str], recording: bytes) -> Path:
+    """Write plan and recording into `folder` under the first free `stem-1`, `stem-2`; return the plan's path.
+
+    `head` are lines of comment in which FILE stands for that path. Both files appear whole or not at all.
+    Raises StorageError.
+    """
+    for number in islice(count(1), NUMBERS_MAX):
+        path = folder / f"{stem}-{number}.yaml"
+        beside = path.with_suffix(".pcapng")
+        if os.path.lexists(path) or os.path.lexists(beside):
+            continue
+        comment = "".join(f"# {line.replace('FILE', quoted_word(str(path)))}\n" for line in head)
+        try:
+            _create(beside, recording)
+            _create(path, (comment + plan.text).encode())
+        except FileExistsError:  # somebody else was quicker
+            continue
+        except OSError as error:
+            raise StorageError(f"{path}: cannot be written: {error.strerror or error}") from error
+        return path
+    raise StorageError(f"{folder}: {NUMBERS_MAX} findings called {stem} are stored here; move some away")
+
+
+def _create(path: Path, data: bytes) -> None:
+    """Write a new file that is whole as soon as it is there; raises FileExistsError, OSError."""
+    aside = path.with_name(f".{path.name}.partial-{os.getpid()}")
+    try:
+        with aside.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.link(aside, path)
+    finally:
+        aside.unlink(missing_ok=True)
