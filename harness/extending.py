@@ -19,12 +19,13 @@ from harness.plan.model import Plan
 from harness.recording import Mark, Recording
 from harness.runner import Runner
 from harness.timeline import REFRESH_NS, Segment, TimelineBuilder
-from harness.verdict import CheckResult, Judgement, Verdict
+from harness.verdict import CheckResult, Verdict
 
 JUDGING_NS: Final = 300 * S
 """Longest wait for a judgement between rounds; a million packets take a few seconds."""
 
 Read = Callable[[], Recording]
+Results = tuple[CheckResult, ...]
 
 
 class Rounds:
@@ -59,11 +60,11 @@ class Rounds:
         """Judge, and tell what comes of it."""
         runner.note = f"judging, {look}"
         runner.pause()
-        judgement = _judged(runner, self._plan, self._read)
-        if judgement is None:
+        results = _judged(runner, self._plan, self._read)
+        if results is None:
             runner.observer.say(f"{look}: judging took too long, so the run ends here")
             return False
-        wanting = wanting_samples(judgement)
+        wanting = wanting_samples(results)
         if not wanting:
             runner.observer.say(f"{look}: no check lacks samples")
             return False
@@ -74,7 +75,7 @@ class Rounds:
 
 
 def another_round(builder: TimelineBuilder, plan: Plan) -> Sequence[Segment]:
-    """Return the segments of one more round of all steps: the sticks begin at rest, the seed's draws go on."""
+    """Return the segments of one more round of all steps: the sticks begin at rest, the draws go on."""
     builder.sticks = plan.link.rest_us
     builder.segments = []
     for step in plan.steps:
@@ -82,13 +83,11 @@ def another_round(builder: TimelineBuilder, plan: Plan) -> Sequence[Segment]:
     return tuple(builder.segments)
 
 
-def wanting_samples(judgement: Judgement) -> tuple[CheckResult, ...]:
+def wanting_samples(results: Sequence[CheckResult]) -> tuple[CheckResult, ...]:
     """Return the checks that more samples could settle; none where the bench itself is at fault."""
-    if judgement.verdict is Verdict.ERROR:
+    if any(one.verdict is Verdict.ERROR for one in results):
         return ()
-    return tuple(
-        one for one in judgement.results if one.verdict is Verdict.INCONCLUSIVE and (one.needed or 0) > 0
-    )
+    return tuple(one for one in results if one.verdict is Verdict.INCONCLUSIVE and (one.needed or 0) > 0)
 
 
 def so_far(recording: Recording) -> Recording:
@@ -97,23 +96,23 @@ def so_far(recording: Recording) -> Recording:
     return replace(recording, marks=(*recording.marks, end), complete=True, problems=())
 
 
-def _judged(runner: Runner, plan: Plan, read: Read) -> Judgement | None:
-    """Return the judgement of what was recorded so far; None if it takes too long."""
-    from harness.judge import judge  # numpy and scipy are slow to import
+def _judged(runner: Runner, plan: Plan, read: Read) -> Results | None:
+    """Return the results of what was recorded so far; None if it takes too long."""
+    from harness.judge import verdicts  # numpy and scipy are slow to import
 
     runner.writer.flush()
     if runner.bench.is_virtual:
-        return judge(plan, so_far(read()))
-    with _beside(lambda: judge(plan, so_far(read()))) as judgement:
+        return verdicts(plan, so_far(read()))
+    with _beside(lambda: verdicts(plan, so_far(read()))) as results:
         until = runner.bench.now_ns() + JUDGING_NS
-        while not judgement.done() and (now := runner.bench.now_ns()) < until:
+        while not results.done() and (now := runner.bench.now_ns()) < until:
             runner.rest()
-            runner.talk.wait_for(judgement.done, until_ns=now + REFRESH_NS)
-        return judgement.result() if judgement.done() else None
+            runner.talk.wait_for(results.done, until_ns=now + REFRESH_NS)
+        return results.result() if results.done() else None
 
 
 @contextmanager
-def _beside(work: Callable[[], Judgement]) -> Iterator[Future[Judgement]]:
+def _beside(work: Callable[[], Results]) -> Iterator[Future[Results]]:
     """Do `work` in a thread; whoever leaves early does not wait for it, for devices must be released then."""
     pool = ThreadPoolExecutor(1, "judging")
     try:

@@ -43,7 +43,9 @@ checks:
   - control_gap: {at_most: 140 ms}
   - loss_pattern: {longest_run: 5, periodic: allowed}
   - duplicates
+  - order
   - fidelity
+  - output_range
   - no_glitch
   - failsafe_entry: {share: 60 %}
   - failsafe_outputs

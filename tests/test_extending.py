@@ -26,7 +26,7 @@ from harness.report.live import Quiet
 from harness.runner import Runner
 from harness.running import Request, judge_recording, run
 from harness.timeline import build_timeline
-from harness.verdict import CheckResult, Judgement, Verdict
+from harness.verdict import CheckResult, Verdict
 from mocks.bench import open_virtual
 from mocks.settings import MockSettings
 
@@ -190,7 +190,7 @@ def result_of(verdict, needed=None):
     ],
 )
 def test_only_a_want_of_samples_asks_for_another_round(results, wanting):
-    assert len(wanting_samples(Judgement(tuple(results), 0, 0, 0, {}, ()))) == wanting
+    assert len(wanting_samples(results)) == wanting
 
 
 # -- every way out leaves the throttle closed and the devices released ---------------------------------------

@@ -20,7 +20,7 @@ RIGS = {
     "receiver_clock_us: 4290000000}",
 }
 CERTAIN = (
-    "duplicates", "fidelity", "no_glitch", "failsafe_entry", "failsafe_outputs", "failsafe_exit",
+    "duplicates", "order", "fidelity", "no_glitch", "failsafe_entry", "failsafe_outputs", "failsafe_exit",
     "no_false_failsafe", "telemetry_age",
 )  # fmt: skip
 
