@@ -33,6 +33,7 @@ examples:
   propsoff run failsafe --defect failsafe-late    see a faulty receiver caught
   propsoff check my-plan.yaml                     what a plan will do, without a bench
   propsoff judge propsoff-runs/first-look-7       the same verdict again, from the recording
+  propsoff explore --for 20m                      look for what no plan was written for
 
 exit codes: 0 pass, 1 fail, 2 plan or command line wrong, 3 bench trouble, 4 our bug, 5 inconclusive
 A pass is not permission to fly."""
@@ -76,7 +77,16 @@ def _parser() -> argparse.ArgumentParser:
     parser = _command_parser("propsoff", "Test a home-built radio-control link on the bench.", EPILOG)
     parser.add_argument("--version", action="version", version=f"propsoff {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for add in (_add_run, _add_check, _add_explain, _add_judge, _add_explore, _add_mock, _add_defects, _add_scoreboard):
+    for add in (
+        _add_run,
+        _add_check,
+        _add_explain,
+        _add_judge,
+        _add_explore,
+        _add_mock,
+        _add_defects,
+        _add_scoreboard,
+    ):
         add(commands)
     return parser
 
@@ -469,6 +479,8 @@ def _explore(arguments: argparse.Namespace) -> int:
     limits = limits_for(rig, arguments.link_time)
     explored = explore(request, arguments.out, limits, seed=arguments.seed, say=_complain)
     print(explored.text, end="")
+    if explored.state.ended == "stopped":
+        raise KeyboardInterrupt
     return int(explored.exit_code)
 
 

@@ -3,6 +3,7 @@
 import subprocess
 import sys
 from dataclasses import replace
+from functools import cache
 
 import pytest
 import yaml
@@ -91,7 +92,8 @@ UNABLE = {
 }
 
 
-def generated(bounds, examples=400):
+@cache
+def generated(bounds, examples=150):
     """Words and keys of steps as generated."""
     found = []
     quick = settings(max_examples=examples, database=None, phases=[Phase.generate], derandomize=True)
@@ -102,12 +104,12 @@ def generated(bounds, examples=400):
 @pytest.mark.parametrize("ability", UNABLE, ids=lambda ability: ability.name)
 def test_what_the_firmware_cannot_do_is_not_generated_and_else_it_is(ability):
     without = replace(SIMULATED, transmitter=~int(ability), receiver=~int(ability))
-    assert any(UNABLE[ability](*step) for step in generated(SIMULATED))
+    assert any(UNABLE[ability](*step) for step in generated(SIMULATED, 800))
     assert not any(UNABLE[ability](*step) for step in generated(without))
 
 
 def test_every_way_of_cutting_and_every_step_is_generated():
-    steps = generated(SIMULATED)
+    steps = generated(SIMULATED, 800)
     assert {keys.get("by", "silence") for word, keys in steps if word == "cut"} == set(p.CUT_WAYS)
     assert {word for word, _ in steps} == {
         "settle", "hold", "step", "ramp", "sweep", "wander", "corners", "cut", "burst", "restart", "fade",
@@ -115,18 +117,19 @@ def test_every_way_of_cutting_and_every_step_is_generated():
     }  # fmt: skip
 
 
-def test_the_simplest_plan_is_one_rest():
-    simplest = find(plans(DUNLIN), lambda plan: True, settings=settings(database=None))
-    assert [step.action for step in simplest.steps[1:-1]] == [p.Settle(for_ns=100 * MS)]
+SHRUNK = settings(database=None, max_examples=200, phases=[Phase.generate, Phase.shrink], derandomize=True)
 
 
+def test_the_simplest_scenario_is_one_rest():
+    assert find(strategies.scenarios(DUNLIN), lambda steps: True, settings=SHRUNK) == [{"settle": "100 ms"}]
+
+
+@pytest.mark.slow
 def test_examples_shrink_towards_few_steps_and_silence():
-    def lost(plan):
-        return any(isinstance(step.action, p.Cut) for step in plan.steps)
-
-    smallest = find(plans(DUNLIN), lost, settings=settings(database=None, max_examples=200))
-    (cut,) = (step.action for step in smallest.steps[1:-1])
-    assert (cut.by, cut.times, cut.burst, cut.sticks) == ("silence", 1, 0, "drawn")
+    smallest = find(
+        strategies.scenarios(DUNLIN), lambda steps: any("cut" in step for step in steps), settings=SHRUNK
+    )
+    assert smallest == [{"cut": {"duration": "580 ms", "before": "100 ms", "after": "200 ms"}}]
 
 
 @given(st.integers(0, 40), st.integers(0, 40), st.data())

@@ -20,7 +20,7 @@ from harness.measure.extremes import throttle_margins
 from harness.measure.failsafe import NONE, CutEntry, Entry, failsafe_entries, failsafe_outputs
 from harness.measure.recovery import CutExit, failsafe_exits
 from harness.measure.starts import read_starts
-from harness.plan.model import FailsafeEntry
+from harness.plan.model import FailsafeEntry, FailsafeExit, FailsafeOutputs, StartUp
 from harness.stats.binomial import clopper_pearson_lower
 
 CONFIDENCE: Final = 0.95
@@ -42,7 +42,7 @@ def account(evidence: Evidence) -> Section | None:
     skipped = any(mark.kind == "skipped" for mark in evidence.recording.marks)
     if not evidence.cuts and not skipped:
         return None
-    limit = evidence.plan.link.failsafe.within_ns
+    limit = _asked(evidence, FailsafeEntry, "within_ns", evidence.plan.link.failsafe.within_ns)
     cases = _cases(evidence, limit)
     judged = [case for case in cases if case.entry.entry in _JUDGED]
     grids = [_shown(evidence, judged, limit), _unmoved(evidence, cases)]
@@ -59,9 +59,10 @@ def account(evidence: Evidence) -> Section | None:
 
 def _cases(evidence: Evidence, limit_ns: int) -> list[_Case]:
     wrong, shown = set(), set()
+    tolerance_us = _asked(evidence, FailsafeOutputs, "tolerance_us", 0)
     for one in failsafe_outputs(evidence):
         shown.add(one.cut.number)
-        if one.shown_us != one.wanted_us:
+        if one.shown_us is None or abs(one.shown_us - one.wanted_us) > tolerance_us:
             wrong.add(one.cut.number)
     exits = {one.cut.number: one for one in failsafe_exits(evidence, _recover_ns(evidence))}
     return [
@@ -76,7 +77,13 @@ def _cases(evidence: Evidence, limit_ns: int) -> list[_Case]:
 
 
 def _recover_ns(evidence: Evidence) -> int:
-    return evidence.plan.link.failsafe.recover_within_ns
+    return _asked(evidence, FailsafeExit, "within_ns", evidence.plan.link.failsafe.recover_within_ns)
+
+
+def _asked(evidence: Evidence, kind: type, key: str, otherwise: int) -> int:
+    """Return the limit that the plan's first check of a kind asks for."""
+    given = (getattr(check.rule, key) for check in evidence.plan.checks if isinstance(check.rule, kind))
+    return next((int(value) for value in given if value is not None), otherwise)
 
 
 def _in_time(entry: CutEntry, limit_ns: int) -> bool:
@@ -96,7 +103,8 @@ def _figures(
         figures.append(Figure("in failsafe in time", share, "%", (lower, None), CONFIDENCE, note))
     starts = [start for start in read_starts(evidence) if start.reports and not start.hidden]
     if starts:
-        right = sum(all(one.off_us == 0 for one in start.outputs) for start in starts)
+        most_us = _asked(evidence, StartUp, "tolerance_us", 0)
+        right = sum(all(one.off_us <= most_us for one in start.outputs) for start in starts)
         note = "every output at its failsafe value up to the first packet"
         figures.append(Figure("starts of the receiver seen", len(starts), note=f"{right} with {note}"))
     for one in throttle_margins(evidence).found:

@@ -164,8 +164,9 @@ PAGES: Final[dict[str, Page]] = {
     "order": Page(
         measures="packets that took effect after a later one had (sampled before one that was already "
         "applied: s < NextExp), and packets that were never sent: an unknown number, or, while another "
-        "transmitter's packets are sent on purpose, its sticks. Repeats are counted by `duplicates`. What a "
-        "lost serial message could explain only leaves the check open.",
+        "transmitter's packets are sent on purpose, its sticks. A copy counts if it comes after a later "
+        "packet; `duplicates` counts them all. What a lost serial message could explain only leaves the "
+        "check open.",
         matters="an old packet moves the sticks back in time; one that nobody sent is another pilot's, or "
         "damage, at your throttle.",
         limit="none: packet numbers make the order known, and identity and checksum the sender.",

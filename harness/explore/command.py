@@ -15,10 +15,12 @@ from harness.chance import fresh_seed
 from harness.clock import S
 from harness.errors import ExitCode, StorageError
 from harness.explore.finding import Scene
+from harness.explore.hunt import Play
 from harness.explore.search import Explorer, Limits
 from harness.explore.state import State, load_state, save_state
-from harness.explore.telling import exit_code, report
-from harness.explore.trying import Trier
+from harness.explore.telling import exit_code, minutes, report
+from harness.explore.trying import Tried, Trier
+from harness.plan.model import Plan
 from harness.report.escape import clean
 from harness.report.live import Quiet
 from harness.running import Request, require_props_off, stop_on_signals
@@ -27,6 +29,7 @@ MINUTE: Final = 60 * S
 HARDWARE_NS: Final = 5 * MINUTE
 SIMULATED_NS: Final = 60 * MINUTE
 """Link time of a call that names none; simulated, an hour takes about a minute."""
+TENTHS: Final = 10
 LEAST_NS: Final = S
 MOST_NS: Final = 24 * 60 * MINUTE
 _UNITS: Final = {"s": S, "m": MINUTE, "min": MINUTE, "h": 60 * MINUTE}
@@ -64,13 +67,34 @@ def explore(
         _make(folder)
         save_state(folder, state)
         explorer = Explorer(
-            play=trier.play, link=request.plan.link, safety=request.plan.safety, bounds=bounds, scene=scene,
-            folder=folder, is_hardware=request.rig.is_hardware, say=say,
-        )  # fmt: skip
+            play=_told(trier.play, limits, say),
+            link=request.plan.link,
+            safety=request.plan.safety,
+            bounds=bounds,
+            scene=scene,
+            folder=folder,
+            is_hardware=request.rig.is_hardware,
+            say=say,
+        )
         explorer.explore(state, limits)
     save_state(folder, state)
     text = report(state, scene, folder, request.plan.link, bounds)
     return Explored(state, text, exit_code(state))
+
+
+def _told(play: Play, limits: Limits, say: Callable[[str], None]) -> Play:
+    """Return `play` with a line for each tenth of the time."""
+    count = used_ns = 0
+
+    def told(plan: Plan, seed: int) -> Tried:
+        nonlocal count, used_ns
+        tried = play(plan, seed)
+        before, count, used_ns = used_ns, count + 1, used_ns + tried.link_ns
+        if before * TENTHS // limits.link_ns < used_ns * TENTHS // limits.link_ns < TENTHS:
+            say(f"{count} scenarios, {minutes(used_ns)} of {minutes(limits.link_ns)} min of link time")
+        return tried
+
+    return told
 
 
 def _make(folder: Path) -> None:

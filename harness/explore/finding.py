@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import count, islice
 from pathlib import Path
+from textwrap import wrap
 from typing import Any, Final
 
 from harness.errors import StorageError
@@ -20,6 +21,8 @@ from harness.plan.writing import entries, plan_text, word_of
 from harness.report.escape import clean
 
 TITLE_MOST: Final = 120
+WIDTH: Final = 80
+"""Columns of prose in a kept plan."""
 NUMBERS_MAX: Final = 10_000
 _COUNTS: Final = ("seed", "steps", "first_steps", "after", "again", "turns")
 
@@ -117,18 +120,23 @@ def kept_plan(plan: p.Plan, finding: Finding) -> p.Plan:
     steps, checks = entries(plan.text)
     kept = [one for one in checks if word_of(one) in (*finding.checks, p.BenchHealth.WORD)]
     title = f"Found by exploring: {finding.check} fails after {in_words(finding.causes)}"
-    about = "\n".join(
-        (
-            f"Shows: {finding.check} fails.",
-            f"{finding.reason}",
-            f"Also fails: {', '.join(finding.checks[1:]) or 'nothing else'}.",
-            f"It takes: {in_words(finding.causes)}; shrunk from {_steps(finding.first_steps)} "
-            f"to {_steps(finding.steps)}.",
-            "Every link that does what is declared here passes this plan.",
-        )
+    text = plan_text(
+        plan.link, steps, kept, title=clean(title, TITLE_MOST), about=_about(finding), safety=plan.safety
     )
-    text = plan_text(plan.link, steps, kept, title=clean(title, TITLE_MOST), about=about, safety=plan.safety)
     return parse_plan(text, "explored", plan.name)
+
+
+def _about(finding: Finding) -> str:
+    """Return what the kept plan shows, in lines of a page's width."""
+    also = ", ".join(one for one in finding.checks if one != finding.check)
+    told = (
+        f"Shows: {finding.check} fails: {finding.reason}",
+        f"Also fails: {also}." if also else "",
+        f"It takes {in_words(finding.causes)}; shrunk from {_steps(finding.first_steps)} to "
+        f"{_steps(finding.steps)} between two rests.",
+        "Every link that does what is declared here passes this plan.",
+    )
+    return "\n".join(line for part in told for line in wrap(part, WIDTH, break_on_hyphens=False))
 
 
 def _steps(number: int) -> str:
@@ -138,15 +146,15 @@ def _steps(number: int) -> str:
 def store(folder: Path, stem: str, plan: p.Plan, head: Sequence[str], recording: bytes) -> Path:
     """Write plan and recording into `folder` under the first free `stem-1`, `stem-2`; return the plan's path.
 
-    `head` are lines of comment in which FILE stands for that path. Both files appear whole or not at all.
-    Raises StorageError.
+    `head` are lines of comment in which FILE, between blanks, stands for that path. Both files appear whole
+    or not at all. Raises StorageError.
     """
     for number in islice(count(1), NUMBERS_MAX):
         path = folder / f"{stem}-{number}.yaml"
         beside = path.with_suffix(".pcapng")
         if os.path.lexists(path) or os.path.lexists(beside):
             continue
-        comment = "".join(f"# {line.replace('FILE', quoted_word(str(path)))}\n" for line in head)
+        comment = "".join(f"# {line.replace(' FILE ', f' {quoted_word(str(path))} ', 1)}\n" for line in head)
         try:
             _create(beside, recording)
             _create(path, (comment + plan.text).encode())

@@ -113,8 +113,7 @@ class Explorer:
             f"Found by exploring with seed {state.seed} on the rig {self.scene.rig}"
             + (f" with the defect {self.scene.defect}." if self.scene.defect else "."),
             f"Reproduced: {finding.reproduced()}{how if finding.turns else ''}.",
-            f"Replay: propsoff run FILE {self.scene.words()} --seed {finding.seed}"
-            + (" --props-off" if self.is_hardware else ""),
+            f"Replay: propsoff run FILE {self.scene.words()} --seed {finding.seed}",
         ]
 
     def _keep_trouble(self, state: State, plan: Plan, tried: Tried, seed: int) -> None:

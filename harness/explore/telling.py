@@ -24,6 +24,8 @@ def report(state: State, scene: Scene, folder: Path, link: Link, bounds: Bounds)
         lines += _found(finding, scene, folder)
     lines += [f"bench trouble, apart from the link: {trouble}" for trouble in state.troubles]
     lines.append(f"not looked at: {'; '.join(_left_out(link, bounds))}")
+    if state.ended == "stopped":
+        lines.append("stopped early; the same command goes on")
     if not state.findings:
         lines.append(
             "No invariant was violated in these scenarios. That is not a proof, and no permission to fly."
@@ -33,15 +35,19 @@ def report(state: State, scene: Scene, folder: Path, link: Link, bounds: Bounds)
 
 def _tried(state: State, scene: Scene) -> str:
     tally = state.tally
-    minutes = format_number(Fraction(tally.link_ns, 60 * S), 3)
     told = (
         f"explored {scene.rig} with seed {state.seed}: {_many(tally.scenarios, 'scenario')}, "
-        f"{minutes} min of link time, {_many(tally.cuts, 'link cut')}, "
+        f"{minutes(tally.link_ns)} min of link time, {_many(tally.cuts, 'link cut')}, "
         f"{_many(len(state.findings), 'violation')} found"
     )
     if tally.refused:
         told += f"; {_many(tally.refused, 'scenario')} too much for the serial lines"
     return told
+
+
+def minutes(time_ns: int) -> str:
+    """Return a time in minutes, to three digits, without its unit."""
+    return format_number(Fraction(time_ns, 60 * S), 3)
 
 
 def _found(finding: Finding, scene: Scene, folder: Path) -> Iterator[str]:

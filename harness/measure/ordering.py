@@ -26,15 +26,17 @@ class Ordering:
 
 
 def read_ordering(evidence: Evidence) -> Ordering:
-    """Return what was applied out of order in the run, repeats apart.
+    """Return what was applied out of order in the run.
 
     A packet is reordered if it was sampled before one that has taken effect already: s < NextExp, where
-    NextExp follows the packets that came in order (RFC 4737 section 3.3, sampling order as the sequence).
+    NextExp follows the packets that came in order (RFC 4737 section 3.3, sampling order as the sequence). The
+    RFC looks at the first copy of a packet only. Here a copy that takes effect after a later packet counts
+    too, for it turns the sticks back; one that repeats the newest packet does not.
     """
     applied = evidence.applied
     chosen = inside(applied.at_ns, evidence.spans())
     known = chosen & ~applied.doubtful
-    matched = chosen & (applied.sent_row >= 0) & ~applied.repeat
+    matched = chosen & (applied.sent_row >= 0)
     late = _late(evidence, matched & known)
     never = known & (applied.sent_row < 0)
     unknown = chosen & (applied.sent_row < 0) & ~inside(applied.at_ns, _around_restarts(evidence))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -11,6 +12,9 @@ from harness.codec.messages import OutputReason, Started
 from harness.measure.arrays import Ints
 from harness.measure.evidence import Evidence
 from harness.plan.model import Channel
+
+MOST_STARTS: Final = 1_000
+"""Starts looked at: message counters at random look like a start each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +55,7 @@ def read_starts(evidence: Evidence) -> tuple[Start, ...]:
     told = {int(heard.segment[n.frame]): n.frame for n in heard.others if isinstance(n.message, Started)}
     lives = {*told, *range(1, int(heard.segment[-1]) + 1 if len(heard.segment) else 1)}
     lives |= set(changes.segment[changes.reason == OutputReason.START].tolist())
-    return tuple(_start(evidence, life, told.get(life)) for life in sorted(lives))
+    return tuple(_start(evidence, life, told.get(life)) for life in sorted(lives)[:MOST_STARTS])
 
 
 def _start(evidence: Evidence, life: int, started: int | None) -> Start:

@@ -70,7 +70,7 @@ class _Soak:
         self.seconds = 0.0
         self.sent = self.applied = 0
         self.devices: dict[str, str] = {}
-        self.notes: list[str] = []
+        self.notes: dict[str, tuple[Place, int]] = {}
 
     def take(self, window: Window) -> None:
         """Measure one round and let every check have its part of it."""
@@ -103,8 +103,10 @@ class _Soak:
             words = device_words(evidence, role)
             if role.value not in self.devices or words != "no identity":
                 self.devices[role.value] = words
-        if len(self.notes) < MOST_NOTES:
-            self.notes += [f"{place}: {note}" for note in run_notes(evidence)]
+        for note in run_notes(evidence):
+            first, count = self.notes.get(note, (place, 0))
+            if count or len(self.notes) < MOST_NOTES:
+                self.notes[note] = (first, count + 1)
 
     def judgement(self) -> Judgement:
         """Return what all of it comes to."""
@@ -119,9 +121,16 @@ class _Soak:
             packets_sent=self.sent,
             packets_applied=self.applied,
             devices=self.devices,
-            notes=(self._note(), *_once(self.notes)[:MOST_NOTES]),
+            notes=(self._note(), *self._notes()),
             sections=(steady_section(told),),
         )
+
+    def _notes(self) -> list[str]:
+        """Return what is worth knowing about rounds; what several have in common is told once."""
+        return [
+            f"{first}{f' and {count - 1} more' if count > 1 else ''}: {note}"
+            for note, (first, count) in self.notes.items()
+        ]
 
     def _note(self) -> str:
         hours = plain(self.seconds / 3600, 2)
@@ -145,10 +154,6 @@ def part_for(check: PlanCheck, plan: Plan, rounds: list[RoundFigures]) -> Part:
 
 def _named(found: CheckResult, check: PlanCheck) -> CheckResult:
     return replace(found, name=check.name, kind=check.rule.WORD)
-
-
-def _once(lines: list[str]) -> list[str]:
-    return list(dict.fromkeys(lines))
 
 
 __all__ = ["judge_windows", "part_for"]

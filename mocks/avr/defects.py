@@ -196,7 +196,7 @@ _CONTROL = (
         "old-after-restart", Felt.CONTROL, "dangerous",
         "a transmitter that restarted is not listened to until it has sent as many packets as before",
         "half of all numbers, those before the last one, are old, and nothing ever forgets the last one",
-        "recovery", "failsafe",
+        "failsafe_exit", "failsafe",
         "numbers up to 32 before the last one are old; the rest is new, a restarted transmitter's too",
         {"FAULT_NUMBER_WINDOW": 32_768},
         near_receiver=_SHORT_WINDOW,

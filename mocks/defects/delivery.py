@@ -291,7 +291,7 @@ DEFECTS = (
         severity="serious",
         wrong="a packet whose acknowledgement was lost is applied again after the next one",
         cause="repeated packets wait in a second buffer that is read when the next packet comes",
-        caught_by="order",
+        caught_by="duplicates",
         plan="failsafe",
         near_miss="just as many acknowledgements are lost, and the repeated packets are dropped",
         patch=Patch(settings=_lost_acknowledgements, receiver=AppliesAgainLate),

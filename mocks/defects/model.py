@@ -64,9 +64,9 @@ class Defect:
     """One entry of the catalogue.
 
     `caught_by` is the word of the check that must fail on it, `plan` the shipped plan that holds this check;
-    for a dangerous one `failsafe` or `acceptance`. `bench` stands for bench trouble: the run is refused or the
-    check `bench` calls it an error, so that it never passes, whatever else fails. `near_patch` behaves as `near_miss` says: close to the
-    limit, and right.
+    for a dangerous one `failsafe` or `acceptance`. `bench` stands for bench trouble: the run is refused, or
+    the check `bench` calls it an error, so that it never passes, whatever else fails. `near_patch` behaves as
+    `near_miss` says: close to the limit, and right.
     """
 
     name: str

@@ -1,4 +1,4 @@
-"""The harness finds defects that no step of a shipped plan is about, shrinks them, and spares healthy links."""
+"""The harness finds defects that no shipped step is about, shrinks them, and spares healthy links."""
 
 import pytest
 

@@ -31,7 +31,7 @@ static void send_strange_packet(uint8_t kind) { (void)kind; }
 static bool strange_packet_is_done(void) { return true; }
 static bool check_is_right(const uint8_t *bytes) { (void)bytes; return true; }
 static void apply(const uint8_t *bytes) { (void)bytes; }
-static bool bench_start_kept(const bench_start *start) { return start == 0 || start->clock_us == start->packet; }
+static bool bench_start_kept(const bench_start *start) { return start == 0 || start->clock_us > 0; }
 static void reset(void) {}
 """
 

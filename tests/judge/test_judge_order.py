@@ -42,8 +42,21 @@ def test_as_many_as_allowed_may_be_out_of_order(allowed, verdict):
     assert judged(p.Order(at_most=allowed), latency_ns=late(90, 120)).verdict is verdict
 
 
-def test_a_packet_applied_twice_is_no_matter_of_order():
+def test_a_packet_applied_twice_in_a_row_is_no_matter_of_order():
     assert judged(ORDER, copies=lambda packet: 2 if packet.index == 90 else 1).verdict is PASS
+
+
+@pytest.mark.parametrize(("after_ms", "verdict"), [(19, PASS), (21, FAIL)])
+def test_a_copy_counts_once_a_later_packet_has_been_applied(after_ms, verdict):
+    """Packet 91 is applied 20 ms after packet 90."""
+    scenario = Scenario()
+    first_ns = RUN_NS - 500 * MS + 90 * 20 * MS + 2 * MS
+    at_ns = first_ns + after_ms * MS
+    sticks = scenario.sticks(90)
+    outputs = (sticks[0], sticks[1], 3000 - sticks[2], sticks[3])
+    scenario.say(RX, wire.Applied(90, scenario.stamp(RX, at_ns), -60, outputs), at_ns)
+    found = judged(ORDER, scenario)
+    assert (found.verdict, found.counts["reordered"]) == (verdict, int(verdict is FAIL))
 
 
 def test_numbers_that_wrap_keep_the_order():

@@ -15,6 +15,7 @@ from harness.measure.spans import (
     link_waits,
     looked_at,
     losing_spans,
+    step_at,
     step_paths,
     whole_run,
 )
@@ -184,3 +185,22 @@ def test_steps_that_lose_on_purpose_and_waits_for_the_link_are_found_in_repeats_
     assert link_waits(plan, spans).tolist() == [[0, 1]]
     assert losing_spans(plan, spans).tolist() == [[1, 2]]
     assert losing_spans(plan, ()).shape == link_waits(plan, ()).shape == (0, 2)
+
+
+@pytest.mark.parametrize(
+    ("at", "path"), [(5, ""), (10, "steps[0]"), (25, "steps[0].repeat.steps[0]"), (45, "steps[0]"), (61, "")]
+)
+def test_the_step_at_a_time_is_the_innermost_one(at, path):
+    steps = (StepSpan("steps[0]", "all", 10, 60), StepSpan("steps[0].repeat.steps[0]", "one", 20, 40))
+    assert step_at(steps, at) == path
+
+
+def test_a_silent_restart_is_given_the_time_of_its_silence_too():
+    steps = [p.PlanStep(action=p.Restart(device=RX, after_ns=2 * S, silent_ns=S), name="r", path="steps[0]")]
+    assert come_back_ns(plan_for(steps=steps), RX) == 3 * S
+
+
+def test_a_restart_at_given_counters_is_a_restart():
+    found = evidence(Scenario(resets=[Reset(TX, RUN_NS + S, packet=65_500, clock_us=2**32 - 1)]))
+    assert [(span.role, span.frame >= 0) for span in found.restarts] == [(TX, True)]
+    assert found.sent.number.max() == 65_535

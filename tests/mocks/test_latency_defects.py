@@ -25,11 +25,11 @@ def test_latency_creeps():
         for receiver in (defect, near):
             receiver.started_ns = receiver.world.now_ns - int(hours * HOUR_NS)
         waits.append((defect.delay_ns() // 1_000, near.delay_ns() // 1_000))
-    assert waits == [(0, 0), (500, 20), (1_000, 20), (2_000, 20), (4_000, 20), (80_000, 20)]
+    assert waits == [(0, 0), (1_250, 20), (2_500, 20), (5_000, 20), (10_000, 20), (80_000, 20)]
     talk, _ = opened("latency-creeps")
     talk.run(60 * S)
     late = list(late_us(talk).values())
-    assert late[-1] - late[0] == pytest.approx(2e6 / 3_600 * 60 / 1_000, abs=2)
+    assert late[-1] - late[0] == pytest.approx(5_000 * 60 / 3_600, abs=2)
     assert all(after >= before - 1 for before, after in pairwise(late))
 
 
