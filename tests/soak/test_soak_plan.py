@@ -83,6 +83,13 @@ def test_the_shipped_soak_is_eight_hours_of_rounds_of_five_minutes():
     assert drift.latency_ns is not None
 
 
+def test_the_shipped_soak_is_written_to_be_read():
+    lines = SHIPPED.splitlines()
+    assert lines[0] == "# yaml-language-server: $schema=../shared/plan.schema.json"
+    assert len(parse_plan(SHIPPED, "soak").about) > 200
+    assert max(map(len, lines)) <= 100
+
+
 def test_near_misses_are_subclasses_that_stop_or_never_begin():
     assert TakesMemoryOnce.MOST < LeaksMemory.MOST
     assert DelaysALittle.MOST_NS < DelaysMoreAndMore.MOST_NS
