@@ -13,6 +13,7 @@ from harness.stats.binomial import clopper_pearson_lower, clopper_pearson_upper
 from harness.verdict import Verdict
 
 CONFIDENCE = 0.95
+ERROR = Verdict.ERROR
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +118,7 @@ def _cell(runs: Sequence[Played], check: str) -> Cell:
     return Cell(
         runs=len(runs),
         caught=sum(one.caught for one in runs),
-        by_check=sum(check in one.failed for one in runs),
+        by_check=sum(check in one.failed or (check == "bench" and one.verdict is ERROR) for one in runs),
         verdicts=Counter(str(one.verdict) for one in runs),
     )
 

@@ -95,7 +95,9 @@ def _exit(evidence: Evidence, cut: Cut, limit_ns: int) -> CutExit:
     sent, applied = evidence.sent, evidence.applied
     first_ns = int(sent.at_ns[cut.first_sent])
     horizon = _next_cut_ns(evidence, cut)
-    back = cut.first_applied if cut.first_applied != NONE and cut.until_ns <= horizon else NONE
+    back = cut.first_applied
+    if back != NONE and int(applied.at_ns[back]) > horizon:
+        back = NONE  # it came after the next cut, and says nothing of this one
     seen_until = min(horizon, evidence.data_end_ns - evidence.report_delay_ns)
     skipped = (int(sent.number[cut.first_sent]) - int(sent.number[cut.last_sent])) % 65536 - 1
     tx_lost = evidence.heard[Role.TRANSMITTER].lost_between(

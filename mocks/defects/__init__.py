@@ -19,6 +19,7 @@ from mocks.defects import (
     limits,
     motion,
     numbering,
+    oneway,
     pairs,
     payloads,
     pins,
@@ -39,6 +40,7 @@ _BY_FILE: tuple[Defect, ...] = (
     + conditions.DEFECTS
     + timers.DEFECTS
     + strangers.DEFECTS
+    + oneway.DEFECTS
     + returning.DEFECTS
     + sticks.DEFECTS
     + delays.DEFECTS

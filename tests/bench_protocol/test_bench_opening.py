@@ -52,7 +52,7 @@ def test_the_harness_gets_the_same_bytes_from_a_mock_for_the_same_seed() -> None
     assert stream()
 
 
-@pytest.mark.parametrize("name", [name for name, _ in list_defects("mock")])
+@pytest.mark.parametrize("name", [defect.name for defect in list_defects("mock")])
 def test_the_harness_gives_the_mock_a_defect_or_its_near_miss(name: str) -> None:
     with closing(open_bench(MOCK, DUNLIN, 1, defect=name)) as bench:
         assert name in bench.facts["defect"]
@@ -69,8 +69,8 @@ def test_the_harness_offers_the_nearest_defect() -> None:
 
 def test_the_harness_lists_every_defect_in_one_line() -> None:
     listed = list_defects("mock")
-    assert [name for name, _ in listed] == [defect.name for defect in CATALOGUE]
-    assert all(wrong and "\n" not in wrong for _, wrong in listed)
+    assert [one.name for one in listed] == [defect.name for defect in CATALOGUE]
+    assert all(one.wrong and "\n" not in one.wrong for one in listed)
 
 
 def test_the_harness_opens_the_ports_of_a_serial_rig_with_the_clock_it_is_given() -> None:

@@ -70,7 +70,7 @@ def test_a_defect_is_found_shrunk_and_kept_as_a_plan_that_a_healthy_link_passes(
 @pytest.mark.parametrize("name", ["telemetry-starved", "end-stop-refused"])
 def test_the_same_seed_finds_the_same_to_the_byte(tmp_path, name):
     files = []
-    for turn in ("one", "two"):
+    for turn in ("folder-1", "folder-2"):  # the path stands in the plan's head
         searched(tmp_path / turn, name)
         kept = sorted((tmp_path / turn).iterdir())
         files.append([(path.name, path.read_bytes().replace(turn.encode(), b"")) for path in kept])

@@ -41,6 +41,14 @@ def test_a_recording_that_ends_soon_after_the_cut_is_judged_as_far_as_it_goes():
     assert (found.blind, found.may_be_shorter, found.may_be_longer) == (False, False, False)
 
 
+def test_a_lost_packet_that_was_the_only_packet_before_the_next_cut_is_no_late_return():
+    """As in a fade: one packet between two silences, and that one got lost."""
+    apart = Silence(RUN_NS + 1_730 * MS, 300 * MS)
+    found = exit_of(silences=[*CUT, apart], lost=lambda packet: packet.index == FIRST_AFTER)
+    assert found.exit_ns is None
+    assert found.waited_ns < LIMIT
+
+
 def test_a_cut_at_the_very_end_has_no_exit():
     scenario = Scenario(silences=[Silence(RUN_NS + 3900 * MS, 20 * S)])
     assert failsafe_exits(gather(scenario.plan, scenario.recording()), LIMIT) == ()
