@@ -28,13 +28,17 @@ def healthy_jobs(plan: str, count: int, seed: int) -> list[Job]:
 def healthy_rig(plan: str, seed: int, number: int) -> str:
     """Return the text of one healthy rig.
 
-    Losses go up to what the plan's delivery check allows, with any number of retries; a plan that searches
-    the link's limits allows none, so there losses are such that retries mend them.
+    In every other rig so many packets get lost, retries and all, as the plan's delivery check allows, or
+    fewer. In the rest retries mend the losses, as they must where a plan searches the link's limits.
     """
     draw = stream(seed, f"healthy/{plan}/{number}")
     allowed = allowance(plan)
-    retries = draw.randint(0, RETRIES) if allowed is not None else draw.randint(3, RETRIES)
-    loss = draw.uniform(0, float(USUAL_LOSS if allowed is None or retries >= 3 else allowed))
+    if allowed is not None and number % 2:
+        retries = draw.randint(0, 1)
+        loss = draw.uniform(0, float(allowed)) ** (1 / (1 + retries))
+    else:
+        retries = draw.randint(3, RETRIES)
+        loss = draw.uniform(0, float(USUAL_LOSS))
     return (
         "propsoff_rig: 1\n"
         "bench: mock\n"

@@ -70,9 +70,13 @@ def _misses(board: Board) -> Iterator[str]:
     missed = board.misses()
     yield from (f"- {line}" for line in missed)
     if not missed:
-        yield "None: every dangerous defect was caught in every run of `failsafe` or `acceptance`, every"
-        yield "other in at least 99 % of the runs of a plan; no near-miss failed, and healthy rigs no oftener"
-        yield "than stated."
+        kept = [
+            "every dangerous defect was caught in every run of `failsafe` or `acceptance`, every other in at "
+            "least 99 % of the runs of a plan"
+        ] * bool(board.cells)
+        kept += ["no near-miss failed"] * bool(board.near)
+        kept += ["no check failed healthy rigs oftener than it says"] * bool(board.healthy)
+        yield f"None: {'; '.join(kept)}."
     yield ""
 
 
@@ -96,9 +100,10 @@ def _count(cell: Cell, verdict: Verdict) -> str:
 
 def _healthy(board: Board) -> Iterator[str]:
     yield ""
-    yield "Losses up to what the plan allows, clocks up to 200 ppm off, serial adapters of 1 to 16 ms, every"
-    yield "phase, 0 to 15 retries. *Stated* is what the plan's checks may fail of good links, all risks added"
-    yield "up; *failed at most* the upper limit of the share failed, at 95 % confidence (Clopper, Pearson)."
+    yield "Losses up to what the plan allows, in every other rig spread evenly up to that; clocks up to 200"
+    yield "ppm off, serial adapters of 1 to 16 ms, every phase, 0 to 15 retries. *Stated* is what the plan's"
+    yield "checks may fail of good links, all risks added up; *failed at most* the upper limit of the share"
+    yield "failed, at 95 % confidence (Clopper, Pearson)."
     yield ""
     rows = []
     for one in board.healthy:

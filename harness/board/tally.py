@@ -9,6 +9,7 @@ from fractions import Fraction
 
 from harness.bench.mocked import Listed
 from harness.board.playing import Played, plan_of
+from harness.plan.model import FailsafeEntry
 from harness.stats.binomial import clopper_pearson_lower, clopper_pearson_upper
 from harness.verdict import Verdict
 
@@ -33,24 +34,31 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Healthy:
-    """Healthy rigs on one plan: how their runs ended, which checks failed, and the error rate stated."""
+    """Healthy rigs on one plan: how their runs ended, which checks failed, and each check's stated risk."""
 
     plan: str
     runs: int
     verdicts: Counter[str]
     failed: Counter[str]
-    stated: float
-    examples: tuple[Played, ...]
+    risks: dict[str, float]
+
+    @property
+    def stated(self) -> float:
+        """Share of good links that the plan may fail: the risks of its checks added up (Boole)."""
+        return min(1.0, sum(self.risks.values()))
 
     @property
     def wrong(self) -> int:
         """Runs that called a healthy rig faulty, or the bench."""
         return self.verdicts[Verdict.FAIL] + self.verdicts[Verdict.ERROR]
 
-    @property
-    def least(self) -> float:
-        """Lower limit of the share of wrong calls, at 95 % confidence; not to be above `stated`."""
-        return clopper_pearson_lower(self.wrong, self.runs, CONFIDENCE)
+    def broken(self) -> list[str]:
+        """Return the checks that failed oftener than they say, at 95 % confidence; without a risk, at all."""
+        return [
+            check
+            for check, count in sorted(self.failed.items())
+            if clopper_pearson_lower(count, self.runs, CONFIDENCE) > self.risks.get(check, 0.0)
+        ]
 
     @property
     def most(self) -> float:
@@ -93,8 +101,13 @@ class Board:
                 lines.append(
                     f"the near-miss of {name} was not passed in {wrong} of {cell.runs} runs of {plan}"
                 )
-        broken = [one for one in self.healthy if one.verdicts[Verdict.ERROR] or one.least > one.stated]
-        lines += [f"{one.plan}: {one.wrong} of {one.runs} healthy rigs called faulty" for one in broken]
+        for one in self.healthy:
+            lines += [
+                f"{one.plan}: {check} failed {one.failed[check]} of {one.runs} healthy rigs"
+                for check in one.broken()
+            ]
+            if errors := one.verdicts[Verdict.ERROR]:
+                lines.append(f"{one.plan}: {errors} of {one.runs} healthy rigs ended as bench trouble")
         return lines
 
 
@@ -129,20 +142,21 @@ def _healthy(plan: str, runs: Sequence[Played]) -> Healthy:
         runs=len(runs),
         verdicts=Counter(str(one.verdict) for one in runs),
         failed=Counter(check for one in runs for check in one.failed),
-        stated=stated_error(plan),
-        examples=tuple(one for one in runs if one.caught)[:3],
+        risks=stated_risks(plan),
     )
 
 
-def stated_error(plan: str) -> float:
-    """Return the share of good links that a plan's checks may fail: each check's risk, all added up.
+def stated_risks(plan: str) -> dict[str, float]:
+    """Return by check the share of good links that a plan's checks of that kind may fail.
 
-    A check with a confidence is wrong at its limit in 1 - confidence of runs at most (Boole's inequality
-    joins them); one that looks for a rhythm says its own false alarm. Others judge facts, and may not be
-    wrong.
+    A check with a confidence is wrong at its limit in 1 - confidence of runs at most; one that looks for a
+    rhythm says its own false alarm. Others judge facts, and may never be wrong; so does failsafe entry, which
+    a receiver that is never late cannot fail.
     """
-    risks = [
-        float(getattr(check.rule, "false_alarm", 0) or 1 - getattr(check.rule, "confidence", 1))
-        for check in plan_of(plan).checks
-    ]
-    return min(1.0, sum(risks))
+    risks: dict[str, float] = {}
+    for check in plan_of(plan).checks:
+        rule = check.rule
+        risk = float(getattr(rule, "false_alarm", 0) or 1 - getattr(rule, "confidence", 1))
+        if risk and not isinstance(rule, FailsafeEntry):
+            risks[rule.WORD] = risks.get(rule.WORD, 0.0) + risk
+    return risks

@@ -62,12 +62,12 @@ class ArmedByNumber(Doubtful):
         return self._last_number is not None and self._last_number <= UNARMED
 
 
-class ArmedBySecond(Doubtful):
-    """Arms its failsafe by the second packet of its own life."""
+class ArmedByFirst(Doubtful):
+    """Arms its failsafe by the first packet of its own life."""
 
     def doubtful(self) -> bool:
-        """Return whether only one packet has come."""
-        return self.packets < 2
+        """Return whether no packet has come."""
+        return self.packets < 1
 
 
 class LostAfterOwnRestart(Doubtful):
@@ -178,9 +178,9 @@ DEFECTS = (
         cause="it is armed by the packet number, so that it is quiet while a transmitter starts",
         caught_by="failsafe_entry",
         plan="failsafe",
-        near_miss="it is armed by the second packet that the receiver gets",
+        near_miss="it is armed by the first packet that the receiver gets, whatever its number",
         patch=Patch(receiver=ArmedByNumber),
-        near_patch=Patch(receiver=ArmedBySecond),
+        near_patch=Patch(receiver=ArmedByFirst),
     ),
     Defect(
         name="failsafe-lost-after-receiver-restart",
