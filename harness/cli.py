@@ -255,9 +255,8 @@ def _add_scoreboard(commands: Commands) -> None:
     parser.add_argument(
         "--everywhere", action="store_true", help="each defect on every plan, not only on its own"
     )
-    parser.add_argument(
-        "--jobs", type=_count, default=None, metavar="N", help="processes (default: one a processor)"
-    )
+    parser.add_argument("--near-misses", action="store_true", help="each near-miss too, on its defect's plan")
+    parser.add_argument("--jobs", type=_count, metavar="N", help="processes (default: one a processor)")
     parser.add_argument("--out", type=Path, metavar="FILE", help="write the page there")
     parser.set_defaults(command=_scoreboard)
 
@@ -529,9 +528,10 @@ def _scoreboard(arguments: argparse.Namespace) -> int:
     asked = command.Asked(
         rig.name, arguments.seeds, 1 if arguments.seed is None else arguments.seed, arguments.healthy, plans,
         tuple(arguments.defects.split(",")) if arguments.defects else (), arguments.everywhere,
+        arguments.near_misses,
     )  # fmt: skip
     told = _progress if sys.stderr.isatty() else None
-    executor = None if arguments.jobs == 1 else command.processes(arguments.jobs)
+    executor = None if arguments.jobs == 1 else command.processes(arguments.jobs or None)
     with command.open_page(arguments.out) as write:
         board, runs = command.score(asked, executor, told)
         write(command.render(asked, board, runs))

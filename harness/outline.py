@@ -12,7 +12,16 @@ from harness.clock import S
 from harness.load import highest_rate_mhz, line_loads, longest_burst
 from harness.looks import looks_of
 from harness.plan.kinds import Decibel, Distance, Duration, Frequency, Items, Pulse, Share
-from harness.plan.model import LOSING_STEPS, Check, FindBackToBack, FindThroughput, Plan, is_optional
+from harness.plan.model import (
+    LOSING_STEPS,
+    Check,
+    FindBackToBack,
+    FindThroughput,
+    Plan,
+    Restart,
+    StepAction,
+    is_optional,
+)
 from harness.plan.soak import half_pause_ns, usual_rounds
 from harness.plan.units import (
     format_decibel,
@@ -41,6 +50,8 @@ def outline(timeline: Timeline, baud: Mapping[Role, int]) -> str:
         lines += ["", f"Throttle sticks go no higher than {cap} of their travel."]
     if any(segment.own_sticks for segment in timeline.segments):
         lines += ["", *OWN_STICKS]
+    if any(_restarts_transmitter(segment.step.action) for segment in timeline.segments):
+        lines += ["", *AFTER_RESTART]
     lines += [
         "",
         f"{total}, about {timeline.packets} packets, {_count(timeline.cuts, 'link cut')}.",
@@ -60,6 +71,16 @@ OWN_STICKS: Final = (
     "throttle's own stick at its low end and leave every stick alone. The run ends at once when a throttle",
     "output opens further than safety.throttle_up_to; until that is seen, a motor may turn.",
 )
+
+
+AFTER_RESTART: Final = (
+    "A transmitter that restarts uses its own sticks until it is told others, with no cap on its throttle:",
+    "put the throttle's own stick at its low end.",
+)
+
+
+def _restarts_transmitter(action: StepAction) -> bool:
+    return isinstance(action, Restart) and action.device is Role.TRANSMITTER
 
 
 def _extension(timeline: Timeline) -> list[str]:

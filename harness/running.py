@@ -51,6 +51,8 @@ INSISTED = 3
 CAUTIONS = """\
 Before this bench moves anything:
   * take the propellers off;
+  * put the transmitter's own throttle stick at its low end: it rules whenever nobody else does, before the
+    first step, after a restart of the transmitter and at the end, and no cap holds it then;
   * tie the model down, hands and cables clear of everything that turns;
   * use a supply with a current limit; never leave a lithium battery charging or running unattended;
   * keep to the radio and flying rules where you are.

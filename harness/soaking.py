@@ -43,18 +43,19 @@ class SoakRounds:
             number += 1
 
     def _pause(self, runner: Runner, number: int) -> None:
-        """Let everything of a round come in, with pings before and after the seam.
+        """Let everything of a round come in, with pings and identities before and after the seam.
 
+        A device that is restarting says nothing at the first `Identify`, so it is asked again.
         The cyclic collector is off while steps are played, and hours of garbage would add up: it runs here.
         """
         half_ns = half_pause_ns(self._plan.link)
         runner.note = f"between rounds {number} and {number + 1}"
         runner.writer.mark(runner.bench.now_ns(), PAUSE, number=number)
         runner.rest()
-        for role in sorted(runner.talk.alive):
-            runner.talk.send(role, m.Identify())
+        _identify(runner)
         _half(runner, half_ns)
         runner.writer.mark(runner.bench.now_ns(), SEAM, number=number)
+        _identify(runner)
         gc.collect()
         _half(runner, half_ns)
         runner.writer.flush()
@@ -64,3 +65,8 @@ def _half(runner: Runner, half_ns: int) -> None:
     until = runner.bench.now_ns() + half_ns
     runner.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
     runner.talk.advance(until)
+
+
+def _identify(runner: Runner) -> None:
+    for role in sorted(runner.talk.alive):
+        runner.talk.send(role, m.Identify())

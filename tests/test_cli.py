@@ -227,11 +227,15 @@ def test_shipped_plans_are_found_by_name(name, capsys):
     assert run("check", name) == 0
 
 
-def test_defects_are_listed_one_a_line(capsys):
+def test_defects_are_listed_by_what_the_pilot_would_feel_and_told_in_full(capsys):
     assert run("defects") == 0
-    lines = capsys.readouterr().out.splitlines()
-    assert len(lines) >= 11
-    assert all(len(line.split("  ", 1)) == 2 for line in lines)
+    shown = capsys.readouterr().out
+    assert "\nCommands go missing\n" in shown
+    assert sum(line.startswith("  ") for line in shown.splitlines()) >= 60
+    assert run("defects", "failsafe-late") == 0
+    assert "caught by        the check failsafe_entry in the plan failsafe" in capsys.readouterr().out
+    assert run("defects", "failsafe-lat") == 2
+    assert "did you mean failsafe-late" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

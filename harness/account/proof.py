@@ -8,9 +8,15 @@ from typing import Final
 
 import numpy as np
 
-from harness.account.unshown import not_shown
+from harness.account.unshown import (
+    BETWEEN,
+    failsafe_came,
+    flicker_doubt,
+    flicker_words,
+    not_shown,
+    order_doubt,
+)
 from harness.clock import MS
-from harness.codec.messages import OutputReason
 from harness.findings import Cell, Figure, Grid, Section, percent
 from harness.measure.arrays import inside, ints
 from harness.measure.circumstances import circumstances
@@ -98,14 +104,14 @@ def _figures(
     if usual:
         good = sum(_in_time(case.entry, limit_ns) for case in usual)
         lower = 100 * clopper_pearson_lower(good, len(usual), CONFIDENCE)
-        note = f"{good} of {len(usual)} at the link's packet rate, all ways together"
+        note = f"{good} of {len(usual)} at the link's packet rate, all ways together; each alone shows less"
         share = 100 * good / len(usual)
         figures.append(Figure("in failsafe in time", share, "%", (lower, None), CONFIDENCE, note))
     starts = [start for start in read_starts(evidence) if start.reports and not start.hidden]
-    if starts:
+    if starts:  # told by the receiver, at the instants of its reports
         most_us = _asked(evidence, StartUp, "tolerance_us", 0)
         right = sum(all(one.off_us <= most_us for one in start.outputs) for start in starts)
-        note = "every output at its failsafe value up to the first packet"
+        note = "every output reported at its failsafe value up to the first packet"
         figures.append(Figure("starts of the receiver seen", len(starts), note=f"{right} with {note}"))
     for one in throttle_margins(evidence).found:
         name = evidence.plan.link.channels[one.channel].name
@@ -184,36 +190,26 @@ def _flickers(evidence: Evidence, cases: Sequence[_Case]) -> list[tuple[Cell, ..
     groups: dict[tuple[int, int, bool], list[CutEntry]] = {}
     for case in cases:
         entry, cut = case.entry, case.entry.cut
-        if entry.entry is Entry.NOT_NEEDED:
+        if entry.entry is Entry.NOT_NEEDED and not flicker_doubt(evidence, entry):
             lasting = 0 if cut.way == "fade" else round(cut.duration_ns / MS)
             fine = cut.duration_ns <= surely_ns
             groups.setdefault((WAYS.index(cut.way), lasting, fine), []).append(entry)
     rows = []
-    for (way, lasting, fine), entries in sorted(groups.items()):
-        what = "gaps of a fade" if not lasting else f"{lasting} ms {WAY_WORDS[WAYS[way]]}"
+    for (_, _, fine), entries in sorted(groups.items()):
         seconds = sum(entry.cut.duration_ns for entry in entries) / 1e9
         came = sum(entry.change != NONE for entry in entries)
-        what += "" if fine else " (failsafe may come)"
+        what = flicker_words(entries[0].cut) + ("" if fine else " (failsafe may come)")
         rows.append(_unmoved_row(what, len(entries), seconds, came, None, judged=fine))
     return rows
 
 
 def _besides(evidence: Evidence) -> list[tuple[Cell, ...]]:
     rows = []
-    words = (("muted", "acknowledgements lost, packets alive"), ("beside", "another transmitter in between"))
-    engaged = (evidence.changes.reason == OutputReason.FAILSAFE) & ~evidence.changes.idle
-    for what, words_of in words:
-        spans = ints(
-            [
-                order.span
-                for order in evidence.orders
-                if order.what == what and not order.refused and order.packets != 0
-            ]
-        ).reshape(-1, 2)
+    for what, _, words_of in BETWEEN:
+        orders = [order for order in evidence.orders if order.what == what]
+        spans = ints([order.span for order in orders if not order_doubt(evidence, order)]).reshape(-1, 2)
         if len(spans):
-            came = sum(
-                bool((engaged & inside(evidence.changes.at_ns, spans[[n]])).any()) for n in range(len(spans))
-            )
+            came = sum(failsafe_came(evidence, (start, end)) for start, end in spans.tolist())
             strange = int((evidence.applied.strange & inside(evidence.applied.at_ns, spans)).sum())
             seconds = float(np.diff(spans, axis=1).sum()) / 1e9
             taken = strange if what == "beside" else None

@@ -35,6 +35,7 @@ class Asked:
     plans: tuple[str, ...] = PLANS
     defects: tuple[str, ...] = ()
     everywhere: bool = False
+    near_misses: bool = False
 
 
 def jobs_of(asked: Asked) -> list[Job]:
@@ -49,7 +50,7 @@ def jobs_of(asked: Asked) -> list[Job]:
         for plan in asked.plans:
             if asked.everywhere or plan == defect.plan:
                 jobs += _runs(asked, plan, defect.name)
-            if plan == defect.plan:
+            if plan == defect.plan and asked.near_misses:
                 jobs += _runs(asked, plan, defect.name, near_miss=True)
     if asked.kind == "mock":
         for number, plan in enumerate(asked.plans):
@@ -81,7 +82,9 @@ def score(
     """Play everything asked for on an executor, in this process if None; return the board and the runs."""
     jobs = jobs_of(asked)
     if not jobs:
-        raise UserError("nothing to play: none of these defects is meant to be caught by these plans")
+        raise UserError(
+            "nothing to play: no seeds and no healthy rigs, or defects that other plans must catch"
+        )
     with executor if executor is not None else nullcontext():
         played = play_all(jobs, executor)
         counted = played if told is None else _telling(played, told, len(jobs))
@@ -96,7 +99,9 @@ def _telling(played: Iterable[Played], told: Callable[[int, int], None], of: int
 
 def render(asked: Asked, board: Board, runs: int) -> str:
     """Return the page with the command that writes it again."""
-    return page(board, seed=asked.first_seed, runs=runs, command=words(asked))
+    played = {defect.name for defect in board.defects}
+    absent = [one for one in _chosen(asked) if one.name not in played]
+    return page(board, seed=asked.first_seed, runs=runs, command=words(asked), absent=absent)
 
 
 def words(asked: Asked) -> str:
@@ -106,6 +111,7 @@ def words(asked: Asked) -> str:
         usual = {"seeds": plain.seeds, "seed": plain.first_seed, "healthy": plain.healthy}[name]
         said += [f"--{name} {value}"] if value != usual else []
     said += ["--everywhere"] if asked.everywhere else []
+    said += ["--near-misses"] if asked.near_misses else []
     said += [f"--plans {','.join(asked.plans)}"] if asked.plans != plain.plans else []
     said += [f"--defects {','.join(asked.defects)}"] if asked.defects else []
     return " ".join(said)

@@ -22,7 +22,7 @@ Written by `{command}`; the same seeds give the same page.
 """
 
 
-def page(board: Board, *, seed: int, runs: int, command: str) -> str:
+def page(board: Board, *, seed: int, runs: int, command: str, absent: Sequence[Listed] = ()) -> str:
     """Return the whole page, ready to be written."""
     parts = [HEAD.format(runs=runs, seed=seed, command=command, nothing=NOTHING)]
     if board.cells:
@@ -32,6 +32,9 @@ def page(board: Board, *, seed: int, runs: int, command: str) -> str:
     if board.healthy:
         parts += ["## Specificity: healthy rigs", *_healthy(board)]
     parts += ["## Missed", *_misses(board)]
+    if absent:
+        names = ", ".join(f"{defect.name} ({defect.plan})" for defect in absent)
+        parts += ["## Not played", "", f"Their plans were not asked for: {names}.", ""]
     return "\n".join(parts) + "\n"
 
 
@@ -71,11 +74,11 @@ def _misses(board: Board) -> Iterator[str]:
     yield from (f"- {line}" for line in missed)
     if not missed:
         kept = [
-            "every dangerous defect was caught in every run of `failsafe` or `acceptance`, every other in at "
-            "least 99 % of the runs of a plan"
+            "every dangerous defect played here was caught in every run of `failsafe` or `acceptance`, every "
+            "other in at least 99 % of the runs of a plan"
         ] * bool(board.cells)
         kept += ["no near-miss failed"] * bool(board.near)
-        kept += ["no check failed healthy rigs oftener than it says"] * bool(board.healthy)
+        kept += ["no check failed these healthy rigs oftener than it says"] * bool(board.healthy)
         yield f"None: {'; '.join(kept)}."
     yield ""
 

@@ -65,12 +65,15 @@ PAGES: Final[dict[str, Page]] = {
         measures="for each figure of a round (median latency, delivery, free memory and so on) the Theil-Sen "
         "slope over all rounds of a soak: the median of (y2 - y1) / (t2 - t1) of all pairs of rounds, in "
         "units an hour, with an interval that matches Mann-Kendall's test for a trend. Passes only if the "
-        "whole interval keeps the limit, fails only if none of it does. `false_alarm` holds for all figures "
-        "together. Rounds count as independent of each other but for the trend.",
+        "whole interval keeps the limit and nothing changes unevenly by more than it (an hour's worth in a "
+        "significant trend; from the first to the last quarter of 12 rounds or more), fails only if none of "
+        "the interval does. `false_alarm` holds for all figures together and assumes that rounds are "
+        "independent of each other but for the trend: slow wandering (rounds that resemble their "
+        "neighbours) can raise it in soaks of few rounds.",
         matters="some faults need hours: memory that leaks, a queue that grows, a part that warms up. A few "
         "minutes on the bench never show them; the third flight of the day does.",
-        limit="so little that a day of flying does not matter: 500 us of latency, half a per cent of delivery "
-        "and 64 bytes an hour (our choice, no source).",
+        limit="so little that a day of flying does not matter: 500 us of latency, half a per cent of "
+        "delivery and 64 bytes an hour (our choice, no source).",
         source="Mann 1945, Kendall 1975 (trend test); Theil 1950, Sen 1968 (slope and its interval), from "
         "memory.",
     ),
@@ -152,7 +155,8 @@ PAGES: Final[dict[str, Page]] = {
         "commanded sticks and with the transmitter's own against its stop, less the highest that the "
         "channel showed in failsafe: margin = min(applied) - max(failsafe). Of a reversed channel, whose "
         "closed end is the longer pulse, highest and lowest change places. Open without packets that "
-        "carried the own sticks.",
+        "carried the own sticks, and if these never came within 10 us of the channel's low end: the stick "
+        "was then not against its stop.",
         matters="a flight controller behind the receiver often knows link loss only by a throttle shorter "
         "than any stick gives. If the stick against its stop comes near that, the model comes home, or "
         "falls, in the middle of a glide.",

@@ -73,10 +73,10 @@ class Explorer:
             skip=state.tried,
         )
         found = first_violation(plans(self.link, self.bounds, self.safety), seed, hunt.violates)
-        if hunt.trouble is not None:
-            self._keep_trouble(state, *hunt.trouble, run_seed)
         if found is not None:
             self._keep(state, hunt, shrink(found, hunt.violates))
+        if hunt.trouble is not None:  # last, for a bench may die while a finding is tried again
+            self._keep_trouble(state, *hunt.trouble, run_seed)
         whole = found is not None or (not hunt.ended and state.tally.link_ns < until_ns)
         state.batches, state.tried = (state.batches + 1, 0) if whole else (state.batches, hunt.tried)
         state.ended = state.ended or hunt.ended

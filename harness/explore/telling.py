@@ -23,6 +23,8 @@ def report(state: State, scene: Scene, folder: Path, link: Link, bounds: Bounds)
     for finding in state.findings:
         lines += _found(finding, scene, folder)
     lines += [f"bench trouble, apart from the link: {trouble}" for trouble in state.troubles]
+    if state.ended == "bench trouble" and not state.troubles:
+        lines.append("bench trouble, apart from the link: the bench stopped answering")
     lines.append(f"not looked at: {'; '.join(_left_out(link, bounds))}")
     if state.ended == "stopped":
         lines.append("stopped early; the same command goes on")

@@ -15,10 +15,13 @@ from harness.judge.words import many, plain, share
 from harness.measure.evidence import Evidence
 from harness.measure.hours import HOUR_NS, RoundFigures
 from harness.plan import model as p
-from harness.stats.trend import Trend, fewest_values, trend
+from harness.stats.trend import Floats, Trend, fewest_values, trend
 from harness.verdict import CheckResult, Verdict
 
 ROUNDS: Final = "rounds"
+FEWEST_FOR_QUARTERS: Final = 12
+UNEVEN: Final = 1.1
+"""A change is uneven if it is so many times what the steepest slope of the interval would make of it."""
 ONLY_SOAK: Final = "one round shows no drift: the plan needs `soak`, and its file is judged round by round"
 
 
@@ -79,7 +82,8 @@ class Drifting:
     """One figure's trend and what becomes of it: the limit an hour, what the clocks leave open, the verdict.
 
     The values of the first and the last round may be out by the clocks' bound each: `uncertainty` is twice
-    that over the time between them.
+    that over the time between them. `uneven` says in words what forbids a pass
+    that the slope alone would give.
     """
 
     figure: Figure
@@ -87,6 +91,7 @@ class Drifting:
     trend: Trend
     uncertainty: float
     verdict: Verdict
+    uneven: str = ""
 
     @property
     def worst(self) -> float:
@@ -111,8 +116,55 @@ def drifts(rounds: Sequence[RoundFigures], rule: p.Drift) -> tuple[Drifting, ...
         uncertainty = 2 * max(map(figure.slack, rounds)) / span if span > 0 else 0.0
         limit = figure.limit(rule)
         verdict = Verdict.NONE if limit is None else _verdict(figure.worse, limit, seen, uncertainty)
-        found.append(Drifting(figure, limit, seen, uncertainty, verdict))
+        uneven = ""
+        if limit is not None and verdict is Verdict.PASS:
+            uneven = _uneven(figure, limit, seen, _Quarters.of(times, values), 1 - confidence)
+        verdict = Verdict.INCONCLUSIVE if uneven else verdict
+        found.append(Drifting(figure, limit, seen, uncertainty, verdict, uneven))
     return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Quarters:
+    """How the last quarter of the rounds differs from the first, and how many hours lie between them."""
+
+    count: int
+    hours: float
+    medians: float
+    means: float
+
+    @classmethod
+    def of(cls, times: Floats, values: Floats) -> _Quarters:
+        part = max(1, len(values) // 4)
+        first, last = values[:part], values[-part:]
+        return cls(
+            len(values),
+            float(times[-part:].mean() - times[:part].mean()),
+            float(np.median(last) - np.median(first)),
+            float(last.mean() - first.mean()),
+        )
+
+
+def _uneven(figure: Figure, limit: float, seen: Trend, shift: _Quarters, risk: float) -> str:
+    """Say what the slope does not show: half of all pairs, 29 % of the rounds, may change without moving it.
+
+    Medians of the first and the last quarter may differ by the limit times the hours between. A significant
+    trend may change by an hour's limit beyond what an even slope explains; means tell also of what begins in
+    the last few rounds, and its significance keeps single wild values out.
+    """
+    worse = figure.worse or (1 if shift.medians >= 0 else -1)
+    if shift.count >= FEWEST_FOR_QUARTERS and worse * shift.medians > limit * shift.hours:
+        return f"from the first to the last quarter it changes by {_size(shift.medians)} {figure.unit}"
+    worse = figure.worse or (1 if seen.tau >= 0 else -1)
+    if seen.interval is None or seen.p_value > risk or seen.tau * worse <= 0:
+        return ""
+    steepest = max(0.0, *(worse * end for end in seen.interval))
+    if worse * shift.means <= max(limit, UNEVEN * steepest * shift.hours):
+        return ""
+    return (
+        f"it changes, but not evenly over the hours: by {_size(shift.means)} {figure.unit} from the first to "
+        "the last quarter"
+    )
 
 
 def _hours(one: RoundFigures) -> float:
@@ -139,8 +191,8 @@ def judge_drift(rule: p.Drift, rounds: Sequence[RoundFigures]) -> CheckResult:
 
     Each round is one value of each figure. A figure fails if the whole interval of its Theil-Sen slope,
     widened by what the clocks leave open, is beyond the limit, and passes if none of it is (see
-    `harness.stats.trend`); Mann-Kendall's p is told beside it. Rounds are taken as independent but for the
-    trend.
+    `harness.stats.trend`) and nothing changes unevenly; Mann-Kendall's p is told beside it. Rounds are
+    taken as independent but for the trend.
     """
     found = [one for one in drifts(rounds, rule) if one.limit is not None]
     verdict = max((one.verdict for one in found), key=lambda one: one.rank, default=Verdict.INCONCLUSIVE)
@@ -187,7 +239,8 @@ def _words(one: Drifting, rule: p.Drift) -> str:
     between += f", clocks to {_size(one.uncertainty)}" if one.uncertainty else ""
     return (
         f"{told} ({between}; Mann-Kendall p = {seen.p_value:.2g}, {share(rule.false_alarm)} of false alarms "
-        f"for all figures together) over {many(seen.count, 'round')}; {limit}"
+        f"for all figures together) over {many(seen.count, 'round')}"
+        f"{'; ' if one.uneven else ''}{one.uneven}; {limit}"
     )
 
 
@@ -203,6 +256,8 @@ def _needed(shown: Sequence[Drifting], rule: p.Drift, judged: int) -> int | None
         if interval is None or one.trend.slope is None:
             most = max(most, fewest_values(float(rule.false_alarm) / max(1, judged)) - count)
             continue
+        if one.uneven:
+            continue
         away = abs((one.limit or 0.0) - one.worst)
         wide = (interval[1] - interval[0]) / 2 + one.uncertainty
         most = max(most, int(count * ((wide / away) ** (2 / 3) - 1)) + 1 if away else 0)
@@ -212,7 +267,8 @@ def _needed(shown: Sequence[Drifting], rule: p.Drift, judged: int) -> int | None
 def _advice(verdict: Verdict, shown: Sequence[Drifting]) -> tuple[str, ...]:
     if verdict is Verdict.FAIL:
         return advise("drift", *(one.figure.key for one in shown))
-    return (MORE,) if verdict is Verdict.INCONCLUSIVE else ()
+    uneven = advise("drift", *(one.figure.key for one in shown if one.uneven))
+    return (*uneven, MORE) if verdict is Verdict.INCONCLUSIVE else ()
 
 
 def judge_one_round(rule: p.Drift, evidence: Evidence) -> CheckResult:  # noqa: ARG001

@@ -3,14 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 from harness.judge.advice import BENCH, MORE, advise
 from harness.judge.guard import ENOUGH, hidden, no_advice, no_data, result
 from harness.judge.words import EXAMPLES, many, moment
 from harness.measure.evidence import Evidence
-from harness.measure.extremes import Beyond, Margins, ThrottleMargin, outputs_beyond, throttle_margins
+from harness.measure.extremes import (
+    STOP_US,
+    Beyond,
+    Margins,
+    ThrottleMargin,
+    outputs_beyond,
+    throttle_margins,
+)
 from harness.plan import model as p
 from harness.verdict import CheckResult, Verdict
+
+TO_STOP: Final = (
+    "press the throttle's own stick against its low stop before the run, and leave it there",
+    "if it is there: let `range` of the channel begin at the pulse that the stop gives",
+)
 
 
 def judge_output_range(rule: p.OutputRange, evidence: Evidence) -> CheckResult:
@@ -73,7 +86,8 @@ def judge_failsafe_margin(rule: p.FailsafeMargin, evidence: Evidence) -> CheckRe
     """Judge the least distance of any throttle from its failsafe value: lowest applied less highest shown.
 
     Fails as soon as one packet came too near. Passes only if enough packets with the transmitter's own sticks
-    were seen, for only these show how low a stick against its stop can go.
+    were seen, and came down to the channel's low end, for only these show how low a stick against its stop
+    can go.
     """
     found = throttle_margins(evidence)
     if not found.throttles:
@@ -108,18 +122,39 @@ def _margin_verdict(
     """Return the verdict, what to add to the reason, and what to try next."""
     if worst.margin_us < rule.at_least_us:
         return Verdict.FAIL, "", advise("failsafe_margin", "fail")
-    if not found.own:
-        why = "; but no packet carried the transmitter's own sticks: how low they can go was not seen"
-        return Verdict.INCONCLUSIVE, why, advise("failsafe_margin", "own")
+    why, advice = _own_doubt(evidence, found)
+    if why:
+        return Verdict.INCONCLUSIVE, why, advice
     doubt = hidden(evidence, "a lower throttle")
     if doubt:
         return Verdict.INCONCLUSIVE, f"; but {doubt}", BENCH
-    if len(found.found) < found.throttles:
+    if len(found.found) < found.throttles or any(one.own_us is None for one in found.found):
         return Verdict.INCONCLUSIVE, "; but not every throttle was reported", no_advice()
+    return Verdict.PASS, "", no_advice()
+
+
+def _own_doubt(evidence: Evidence, found: Margins) -> tuple[str, tuple[str, ...]]:
+    """Return why own sticks do not show how low a throttle can go, "" if they do, and what to try next."""
+    if not found.own:
+        why = "; but no packet carried the transmitter's own sticks: how low they can go was not seen"
+        return why, advise("failsafe_margin", "own")
+    for one in found.found:
+        if one.off_stop_us is not None and one.off_stop_us > STOP_US:
+            return f"; but {_off_stop_words(evidence, one)}", TO_STOP
     if found.own < ENOUGH:
         why = f"; {many(found.own, 'packet')} with own sticks are too few to tell, {ENOUGH} would do"
-        return Verdict.INCONCLUSIVE, why, advise("failsafe_margin", "own")
-    return Verdict.PASS, "", no_advice()
+        return why, advise("failsafe_margin", "own")
+    return "", no_advice()
+
+
+def _off_stop_words(evidence: Evidence, one: ThrottleMargin) -> str:
+    channel = evidence.plan.link.channels[one.channel]
+    lower, above = ("lower", "above") if channel.direction == "normal" else ("higher", "below")
+    end_us = channel.output_us(channel.range.low_us)
+    return (
+        f"the transmitter's own {channel.name} came no {lower} than {one.own_us} us, {one.off_stop_us} us "
+        f"{above} its low end of {end_us} us: press the throttle stick against its low stop"
+    )
 
 
 def _margin_words(evidence: Evidence, one: ThrottleMargin) -> str:

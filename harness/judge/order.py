@@ -19,6 +19,7 @@ def judge_order(rule: p.Order, evidence: Evidence) -> CheckResult:
     found = read_ordering(evidence)
     number = len(found.reordered) + len(found.never_sent)
     counts = {"reordered": len(found.reordered), "never sent": len(found.never_sent)}
+    counts |= {"possible": found.maybe} if found.maybe else {}
     if not found.judged:
         return no_data(evidence, "of no applied packet is it known whether it was sent", "packets")
     if number <= rule.at_most < number + found.maybe:

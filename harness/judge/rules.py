@@ -176,6 +176,11 @@ def run_notes(evidence: Evidence) -> tuple[str, ...]:
     for role in evidence.heard:
         notes += _port_notes(evidence, role)
     notes += cuts_not_made(evidence)
+    marks = [mark for mark in evidence.recording.marks if mark.kind == "skipped"]
+    skipped = [str(mark.fields.get("name", "")) for mark in marks]
+    if skipped:
+        names = ", ".join(dict.fromkeys(skipped))
+        notes.append(f"{many(len(set(skipped)), 'step')} left out, for the firmware cannot do them: {names}")
     return tuple(notes[:MOST_NOTES])
 
 

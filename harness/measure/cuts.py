@@ -41,11 +41,11 @@ class Cut:
     `start_ns` is the earliest instant at which it can have begun, `until_ns` when the first packet sent after
     it was applied (or the end of the data). `last_sent` and `first_sent` are the rows of the packets on
     either side, `first_applied` the row of the first one applied among those sent after. `held` is False if
-    the link was not cut: own packets went on, nothing went out in their place, or the receiver was not deaf.
+    the link was not cut: own packets went on, or the receiver was not deaf.
 
     `way` is how it was made, `path` the key path of its step. `began_ns` is when it began by the device's
     reply, None without one. `packets` and `acknowledged` are what the transmitter says that it sent in place
-    of its own.
+    of its own, 0 if it does not say.
     """
 
     number: int
@@ -112,7 +112,7 @@ def _sender_cut(air: Air, order: Order) -> Cut:
     if order.what == "silence":
         return replace(cut, held=stopped)
     assert order.what in DISTURBED
-    return replace(cut, way=order.what, held=stopped and cut.packets > 0)
+    return replace(cut, way=order.what, held=stopped)
 
 
 def _deaf_cut(air: Air, order: Order) -> Cut:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -11,6 +12,9 @@ from harness.measure.arrays import Flags, Ints, inside, ints
 from harness.measure.evidence import Evidence
 from harness.measure.packets import AppliedPackets, OutputChanges
 from harness.plan.model import Channel, OwnSticks, every_step
+
+STOP_US: Final = 10
+"""An own stick is at its stop if it comes this near to the channel's low end (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +80,9 @@ class ThrottleMargin:
     """One throttle channel: the pulse nearest to failsafe that a packet brought, and that failsafe showed.
 
     `margin_us` is how far the first stands above the second; of a reversed channel, whose closed end is the
-    longer pulse, below it. `at_ns` is when the packet was applied.
+    longer pulse, below it. `at_ns` is when the packet was applied. `own_us` is the pulse nearest to failsafe
+    that the transmitter's own stick gave in an `own_sticks` step, `off_stop_us` how far that stayed away from
+    the channel's closed end; None if no such packet brought this channel.
     """
 
     channel: int
@@ -84,6 +90,8 @@ class ThrottleMargin:
     failsafe_us: int
     margin_us: int
     at_ns: int
+    own_us: int | None
+    off_stop_us: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,38 +119,49 @@ def throttle_margins(evidence: Evidence) -> Margins:
         for number, channel in enumerate(evidence.plan.link.channels)
         if channel.role == "throttle"
     ]
-    margins = (_margin(evidence, number, channel, packets, engaged) for number, channel in throttles)
+    own = _own(evidence, packets)
+    margins = (_margin(evidence, number, channel, packets, own, engaged) for number, channel in throttles)
     return Margins(
         throttles=len(throttles),
-        own=_own_packets(evidence, packets),
+        own=int(own.sum()),
         failsafes=int(engaged.sum()),
         found=tuple(margin for margin in margins if margin is not None),
     )
 
 
 def _margin(
-    evidence: Evidence, number: int, channel: Channel, packets: Flags, engaged: Flags
+    evidence: Evidence, number: int, channel: Channel, packets: Flags, own: Flags, engaged: Flags
 ) -> ThrottleMargin | None:
     at_ns, shown = _shown(evidence.applied, np.flatnonzero(packets), number)
+    _, by_own = _shown(evidence.applied, np.flatnonzero(own), number)
     _, failsafe = _shown(evidence.changes, np.flatnonzero(engaged), number)
     if not len(shown) or not len(failsafe):
         return None
     sign = 1 if channel.direction == "normal" else -1
     lowest, nearest = int(np.argmin(sign * shown)), int(np.argmax(sign * failsafe))
     margin = sign * int(shown[lowest] - failsafe[nearest])
+    own_us = sign * int((sign * by_own).min()) if len(by_own) else None
+    closed_us = channel.output_us(channel.range.low_us)
     return ThrottleMargin(
-        number, int(shown[lowest]), int(failsafe[nearest]), margin, int(at_ns[lowest])
-    )  # fmt: skip
+        channel=number,
+        lowest_us=int(shown[lowest]),
+        failsafe_us=int(failsafe[nearest]),
+        margin_us=margin,
+        at_ns=int(at_ns[lowest]),
+        own_us=own_us,
+        off_stop_us=None if own_us is None else sign * (own_us - closed_us),
+    )
 
 
-def _own_packets(evidence: Evidence, packets: Flags) -> int:
-    """Return how many of these applied packets carried the transmitter's own sticks in `own_sticks` steps."""
+def _own(evidence: Evidence, packets: Flags) -> Flags:
+    """Return which of these applied packets carried the transmitter's own sticks in `own_sticks` steps."""
     steps = every_step(evidence.plan.steps)
     paths = {step.path for step in steps if isinstance(step.action, OwnSticks)}
     spans = ints([(one.start_ns, one.end_ns) for one in evidence.steps if one.path in paths]).reshape(-1, 2)
     row = evidence.applied.sent_row[packets]
-    own = (evidence.sent.set_number[row] == NO_SET) & inside(evidence.sent.at_ns[row], spans)
-    return int(own.sum())
+    own = packets.copy()
+    own[packets] = (evidence.sent.set_number[row] == NO_SET) & inside(evidence.sent.at_ns[row], spans)
+    return own
 
 
-__all__ = ["Beyond", "Margins", "ThrottleMargin", "outputs_beyond", "throttle_margins"]
+__all__ = ["STOP_US", "Beyond", "Margins", "ThrottleMargin", "outputs_beyond", "throttle_margins"]

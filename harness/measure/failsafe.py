@@ -70,6 +70,8 @@ def _entries(evidence: Evidence, limit_ns: int) -> tuple[CutEntry, ...]:
     Both are on the receiver's own clock, which needs no map, only its rate; the uncertainty is 1 us and the
     rate's error. A cut that is not longer than `limit_ns` and one packet period expects nothing. A cut that
     was long enough without a change never engaged, unless lost serial messages could hide the change.
+    If the transmitter does not say that it sent anything in place of its packets, a failsafe in time shows
+    no more than a silence does; none, or a late one, counts: its own packets had stopped all the same.
 
     What a receiver takes of corrupted, foreign or repeated packets is no packet of the link's: it neither
     counts as the last one nor ends the cut. A restart of the receiver in a cut ends what can be said of it.
@@ -110,10 +112,13 @@ def _entry(evidence: Evidence, cut: Cut, limit_ns: int) -> CutEntry:
         return CutEntry(cut, Entry.NOT_LINKED)
     span_us = int(evidence.changes.dev_us[change] - evidence.applied.dev_us[last])
     entry, bound = evidence.clocks[Role.RECEIVER].span_ns(span_us, int(evidence.changes.segment[change]))
+    what = Entry.ENGAGED if _long_enough(evidence, cut, limit_ns) else Entry.NOT_NEEDED
+    if cut.way in DISTURBED and not cut.packets and entry + bound <= limit_ns:
+        what = Entry.NOT_SENT
     frames = sorted((int(evidence.applied.frame[last]), int(evidence.changes.frame[change])))
     return CutEntry(
         cut=cut,
-        entry=Entry.ENGAGED if _long_enough(evidence, cut, limit_ns) else Entry.NOT_NEEDED,
+        entry=what,
         entry_ns=entry,
         bound_ns=bound,
         may_be_shorter=_lost_between(evidence, frames[0], frames[1]) > 0,
@@ -124,9 +129,7 @@ def _entry(evidence: Evidence, cut: Cut, limit_ns: int) -> CutEntry:
 
 def why_not_held(cut: Cut) -> Entry:
     """Return what was seen of a cut that was ordered and did not happen."""
-    if cut.way == "deaf":
-        return Entry.NOT_DEAF
-    return Entry.NOT_SENT if cut.way in DISTURBED and not cut.packets else Entry.NOT_HELD
+    return Entry.NOT_DEAF if cut.way == "deaf" else Entry.NOT_HELD
 
 
 def _long_enough(evidence: Evidence, cut: Cut, limit_ns: int) -> bool:
@@ -152,7 +155,9 @@ def _no_change(evidence: Evidence, cut: Cut, limit_ns: int) -> CutEntry:
     if not _long_enough(evidence, cut, limit_ns) or seen_until - last_ns <= limit_ns + evidence.slack_ns:
         return CutEntry(cut, Entry.NOT_NEEDED, last_applied=last)
     if restarted:  # what was still to be sent when it restarted is too late to matter
-        hidden = receiver_missed(evidence, last_ns, watched_ns)
+        due_ns = last_ns + limit_ns + evidence.slack_ns + delay_ns
+        fell_silent = int(evidence.heard[Role.RECEIVER].at_ns[-1]) < due_ns
+        hidden = fell_silent or receiver_missed(evidence, last_ns, watched_ns)
     else:
         hidden = receiver_lost(evidence, last_ns, cut.until_ns + delay_ns)
     return CutEntry(cut, Entry.UNKNOWN if hidden else Entry.NEVER, last_applied=last)
@@ -189,8 +194,10 @@ def last_applied_row(evidence: Evidence, before_ns: int) -> int:
 
 def _in_failsafe(evidence: Evidence, last_applied: int, at_ns: int) -> bool:
     """Return whether the outputs were in failsafe at `at_ns`, with no packet applied since."""
-    since = evidence.changes.at_ns[evidence.changes.at_ns <= at_ns]
-    return bool((since > evidence.applied.at_ns[last_applied]).any())
+    changes = evidence.changes
+    safe = np.isin(changes.reason, (OutputReason.FAILSAFE, OutputReason.START))
+    since = (changes.at_ns > evidence.applied.at_ns[last_applied]) & (changes.at_ns <= at_ns)
+    return bool((safe & since).any())
 
 
 def _lost_between(evidence: Evidence, first: int, last: int) -> int:

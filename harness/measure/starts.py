@@ -9,7 +9,7 @@ import numpy as np
 
 from harness.bench.protocol import Role
 from harness.codec.messages import OutputReason, Started
-from harness.measure.arrays import Ints
+from harness.measure.arrays import Flags, Ints
 from harness.measure.evidence import Evidence
 from harness.plan.model import Channel
 
@@ -36,7 +36,8 @@ class StartOutput:
 class Start:
     """One start of the receiver. `reports` counts what it said of its outputs before the first packet.
 
-    `outputs` has every channel of every report. `hidden` says that a message of that time is missing.
+    `outputs` has every channel of every report. `hidden` says that a message of that time is missing, or one
+    of the transmitter's that could tell whether a packet was the first.
     """
 
     at_ns: int
@@ -49,7 +50,9 @@ def read_starts(evidence: Evidence) -> tuple[Start, ...]:
     """Return every start of the receiver in the recording, up to the first packet of the link's after it.
 
     A start is told by `Started`, by outputs that changed for that reason, or by a message counter that goes
-    back; without `Started` itself something of it is hidden.
+    back; without `Started` itself something of it is hidden. A packet that is strange, was never sent, was
+    applied before or was sampled longer ago than `lost_after` is no first one: what it does to outputs is
+    told. One of which missing messages hide that ends what is told, and is hidden.
     """
     heard, changes = evidence.heard[Role.RECEIVER], evidence.changes
     told = {int(heard.segment[n.frame]): n.frame for n in heard.others if isinstance(n.message, Started)}
@@ -61,28 +64,42 @@ def read_starts(evidence: Evidence) -> tuple[Start, ...]:
 def _start(evidence: Evidence, life: int, started: int | None) -> Start:
     heard, applied, changes = evidence.heard[Role.RECEIVER], evidence.applied, evidence.changes
     frames = np.flatnonzero(heard.segment == life)
-    own = np.flatnonzero((applied.segment == life) & ~applied.strange)
-    last = int(applied.frame[own[0]]) if len(own) else int(frames[-1])
+    mine, own = applied.segment == life, _own(evidence)
+    ends = np.flatnonzero(mine & (own | (applied.doubtful & ~applied.strange)))
+    end = int(ends[0]) if len(ends) else len(applied)
+    last = int(applied.frame[end]) if len(ends) else int(frames[-1])
+    unsure = bool(len(ends)) and not own[end]
     first = int(frames[0]) if started is None else started
     told = [
         (int(table.at_ns[row]), table.outputs_us[row, : table.channels[row]])
         for table, chosen in (
-            (changes, (changes.segment == life) & (changes.applied_row < 0)),
-            (applied, (applied.segment == life) & applied.strange & (applied.frame < last)),
+            (changes, (changes.segment == life) & (changes.applied_row < end)),
+            (applied, mine & (np.arange(len(applied)) < end)),
         )
         for row in np.flatnonzero(chosen).tolist()
     ]
     told.sort(key=lambda one: one[0])
+    missing = heard.counter[first] != 0 or bool(heard.lost[last] > heard.lost[first])
     return Start(
         at_ns=int(heard.at_ns[first]),
         reports=len(told),
-        hidden=started is None or heard.counter[first] != 0 or bool(heard.lost[last] > heard.lost[first]),
+        hidden=started is None or missing or unsure,
         outputs=tuple(
             _output(channel, number, at_ns, shown, told[0][1])
             for at_ns, shown in told
             for number, channel in enumerate(evidence.plan.link.channels)
         ),
     )
+
+
+def _own(evidence: Evidence) -> Flags:
+    """Return which packets are the link's own and fresh: sent, not applied before, and not old."""
+    applied, sent = evidence.applied, evidence.sent
+    own: Flags = (applied.sent_row >= 0) & ~applied.repeat & ~applied.strange
+    rows = np.flatnonzero(own)
+    age_ns = applied.at_ns[rows] - sent.at_ns[applied.sent_row[rows]]
+    own[rows] = age_ns <= evidence.plan.link.lost_after_ns + evidence.slack_ns
+    return own
 
 
 def _output(channel: Channel, number: int, at_ns: int, shown: Ints, first: Ints) -> StartOutput:

@@ -27,6 +27,7 @@ from harness.judge.drift import judge_drift
 from harness.judge.guard import ENOUGH, at_least, result
 from harness.judge.link import FEWEST
 from harness.judge.words import many, ms, plain, share
+from harness.measure.arrays import meeting
 from harness.measure.evidence import Evidence
 from harness.measure.hours import RoundFigures
 from harness.measure.losses import loss_runs, loss_series
@@ -179,7 +180,8 @@ class Gap(Certain):
 def gap_across(evidence: Evidence, seam_ns: int) -> tuple[int, bool] | None:
     """Return the time in ns between the applied packets on both sides of a seam, and whether it is in doubt.
 
-    None if one of them is not there: what was recorded ends at the seam.
+    None if one of them is not there (what was recorded ends at the seam), or if a cut or a commanded restart
+    lies between them: what follows one is judged by `failsafe_exit` and `recovery`.
     """
     applied = evidence.applied
     rows = np.flatnonzero(~applied.repeat)
@@ -187,10 +189,13 @@ def gap_across(evidence: Evidence, seam_ns: int) -> tuple[int, bool] | None:
     if not len(before) or not len(after):
         return None
     first, last = int(before[-1]), int(after[0])
+    times = applied.at_ns[[first, last]]
+    if meeting(times[:1] + 1, times[1:] - 1, evidence.excused)[0]:
+        return None
     heard = evidence.heard[Role.RECEIVER]
     frames = applied.frame[[first, last]]
     lost = int(heard.lost[frames[1]] - heard.lost[frames[0]])
-    return int(applied.at_ns[last] - applied.at_ns[first]), lost > 0
+    return int(times[1] - times[0]), lost > 0
 
 
 class Drift:

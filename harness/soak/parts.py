@@ -31,6 +31,8 @@ from harness.verdict import CheckResult, Verdict
 
 MOST_NAMED: Final = 3
 """Rounds named in a reason."""
+DOUBTFUL: Final = "possible"
+"""Count of those beyond the certain number that could be faults."""
 EXTREMES: Final = ("longest", "oldest")
 """Counts that begin so are no sums."""
 
@@ -208,7 +210,13 @@ class Total(Certain):
     def verdict(self) -> Verdict:
         """Return what the sum comes to."""
         allowed = getattr(self.check.rule, "at_most", 0)
-        return Verdict.FAIL if self.number > allowed else super().verdict()
+        if self.number > allowed:
+            return Verdict.FAIL
+        found = super().verdict()
+        return Verdict.INCONCLUSIVE if found is Verdict.PASS and self._hidden(allowed) else found
+
+    def _hidden(self, allowed: int) -> bool:
+        return self.number + self.counts[DOUBTFUL] > allowed
 
     def result(self) -> CheckResult:
         """Return the verdict with the sum as its value."""
@@ -219,6 +227,12 @@ class Total(Certain):
         return self.worst if verdict is Verdict.FAIL else super()._shown(verdict)
 
     def _reason(self, verdict: Verdict, shown: Told) -> str:
+        maybe, allowed = self.counts[DOUBTFUL], getattr(self.check.rule, "at_most", 0)
+        if verdict is Verdict.INCONCLUSIVE and not self.open and self._hidden(allowed):
+            return (
+                f"{self.number} for certain and {maybe} possible in {many(self.rounds, 'round')}, {allowed} "
+                f"allowed; most in {shown.place}: {shown.result.reason}"
+            )
         if verdict is not Verdict.FAIL:
             return super()._reason(verdict, shown)
         return f"{self.number} in {many(self.rounds, 'round')}, most in {shown.place}: {shown.result.reason}"

@@ -7,11 +7,12 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "measure"))
 
-from scenario import LINK, RUN_NS, RX, TX, Meddling, Reset, Scenario, Silence, plan_for
+from scenario import LINK, RUN_NS, RX, TX, Meddling, ReplyTo, Reset, Scenario, Silence, plan_for
 
 from harness.account import account_for
 from harness.account.proof import account
 from harness.clock import MS, S
+from harness.codec import messages as wire
 from harness.measure.evidence import gather
 from harness.plan import model as p
 from harness.report.sections import render_sections
@@ -90,16 +91,51 @@ def test_every_way_has_a_row_of_its_own():
     assert unshown(found)["cuts by a fade"] == "no step of the plan does it"
 
 
+BURST = p.Cut(duration_ns=700 * MS, burst=8)
+ENDS = p.Cut(duration_ns=700 * MS, sticks="ends")
+HIGH = p.Cut(duration_ns=700 * MS, sticks="high")
+
+
+def stands(*sticks, **fields):
+    return {"sticks": lambda place: sticks, **fields}
+
+
 @pytest.mark.parametrize(
-    ("action", "about"),
-    [(p.Cut(duration_ns=700 * MS, burst=8), "a burst under way"),
-     (p.Cut(duration_ns=700 * MS, sticks="ends"), "sticks at their ends"),
-     (p.Cut(duration_ns=700 * MS, sticks="high"), "full throttle, every stick high"),
-     (p.Cut(duration_ns=700 * MS, packet_rate_mhz=25_000), "at 25 Hz")],
-    ids=["burst", "ends", "high", "rate"],
+    ("action", "fields", "about"),
+    [(BURST, {"in_burst": lambda packet: True}, "a burst under way"),
+     (ENDS, stands(1000, 2000, 1000, 2000), "sticks at their ends"),
+     (ENDS, stands(1400, 2000, 1000, 2000), "sticks at ends, throttle held to a part"),
+     (ENDS, stands(1000, 2000, 1000, 1950), ""),
+     (HIGH, stands(2000, 2000, 2000, 2000), "full throttle, every stick high"),
+     (HIGH, stands(1400, 2000, 2000, 2000), "sticks high, throttle held to a part"),
+     (HIGH, stands(2000, 2000, 1000, 2000), ""),
+     (p.Cut(duration_ns=700 * MS, packet_rate_mhz=25_000), {}, "at 25 Hz")],
+    ids=["burst", "ends", "ends in part", "no ends", "high", "high in part", "reversed low", "rate"],
 )  # fmt: skip
-def test_circumstances_are_told_by_the_step(action, about):
-    assert [row["about"] for row in shown(section(steps=[step(action)]))] == [about]
+def test_circumstances_are_told_as_they_were_seen(action, fields, about):
+    assert [row["about"] for row in shown(section(steps=[step(action)], **fields))] == [about]
+
+
+@pytest.mark.parametrize(
+    ("action", "what"),
+    [(BURST, "a cut with a burst under way"), (ENDS, "a cut with the sticks at their ends"),
+     (HIGH, "a cut at full throttle")],
+    ids=["burst", "ends", "high"],
+)  # fmt: skip
+def test_circumstances_that_were_planned_and_not_seen_are_not_shown(action, what):
+    found = section(steps=[step(action)], **stands(1400, 1500, 1500, 1500))
+    assert [row["about"] for row in shown(found)] == [""]
+    assert unshown(found)[what] == "planned, but no cut that can be judged was so"
+
+
+@pytest.mark.parametrize("way", ["silences", "deafs"])
+@pytest.mark.parametrize(("before_ms", "seen"), [(19, True), (60, False)])
+def test_a_burst_counts_only_just_before_the_cut(way, before_ms, seen):
+    one = Meddling(RUN_NS + 405 * MS, 700 * MS)
+    fields = {"silences": (), "seconds": 3.0, way: [one]}
+    span = one.start_ns - (before_ms + 20) * MS, one.start_ns - (before_ms - 19) * MS
+    found = section(steps=[step(BURST)], in_burst=lambda packet: span[0] <= packet.at_ns < span[1], **fields)
+    assert [row["about"] for row in shown(found)] == ["a burst under way" if seen else ""]
 
 
 def test_a_cut_right_after_a_start_is_told():
@@ -140,6 +176,61 @@ def test_flickers_and_mute_times_must_not_lead_to_failsafe():
     assert [row[3] for row in rows] == [0, 0, 0]
     assert rows[0][-1] == pytest.approx(100 * 0.05**0.5, abs=0.06)
     assert "another transmitter in between" not in unshown(found)
+
+
+NOT_LED = "What must not lead to failsafe"
+MUTED, BESIDE = "acknowledgements lost, packets alive", "another transmitter in between"
+
+
+def seen_beside(found):
+    return {row[0]: row[1:4] for one in found.grids if one.title == NOT_LED for row in one.rows}
+
+
+def lose_change(role, place, message):
+    return role == RX and isinstance(message, wire.OutputChange)
+
+
+def test_flickers_in_which_messages_are_missing_show_nothing():
+    flickers = [Silence(RUN_NS + 200 * MS + place * 600 * MS, 60 * MS) for place in range(12)]
+    fields = {"silences": flickers, "seconds": 8.0, "failsafe_ns": lambda place: 30 * MS}
+    assert seen_beside(section(**fields))["60 ms by silence"][2] == 12
+    lost = section(**fields, drop=lose_change)
+    assert "60 ms by silence" not in seen_beside(lost)
+    assert "messages of the receiver are missing" in unshown(lost)["60 ms by silence, 12 of 12"]
+
+
+@pytest.mark.parametrize(("sent", "why"), [(-1, "did not report"), (0, "nothing was sent")])
+def test_another_transmitter_that_nobody_saw_shows_nothing(sent, why):
+    found = section(disturbs=[Meddling(RUN_NS + 4 * S, S, kind=4, sent=sent)], seconds=6.0)
+    assert BESIDE not in seen_beside(found)
+    assert why in unshown(found)[f"{BESIDE}, 1 of 1"]
+
+
+@pytest.mark.parametrize(
+    ("result", "why"), [(wire.Result.DONE, "acknowledged all the same"), (None, "did not reply")]
+)
+def test_acknowledgements_that_were_not_seen_to_stop_show_nothing(result, why):
+    scenario = Scenario(plan=plan_for(*ENTRY, steps=(CUT,)), silences=silences(3), seconds=6.0)
+    told = scenario.tell(RX, wire.MuteAcks(5000, 1_000_000), RUN_NS + 4 * S)
+    if result is not None:
+        at_ns = RUN_NS + 4002 * MS
+        scenario.say(RX, ReplyTo(told, result, scenario.stamp(RX, at_ns)), at_ns)
+    found = account(gather(scenario.plan, scenario.recording()))
+    assert MUTED not in seen_beside(found)
+    assert why in unshown(found)[f"{MUTED}, 1 of 1"]
+
+
+def test_times_beside_with_missing_messages_show_nothing_and_the_others_still_do():
+    mutes = [Meddling(RUN_NS + at * S, S) for at in (4, 6)]
+
+    scenario = Scenario(plan=plan_for(*ENTRY, steps=(CUT,)), silences=silences(3), mutes=mutes, seconds=8.0)
+    scenario.change(wire.OutputReason.OTHER, (1000, 1500, 1500, 1500), RUN_NS + 4500 * MS)
+    scenario.drop = lambda role, place, message: (
+        isinstance(message, wire.OutputChange) and message.reason == wire.OutputReason.OTHER
+    )
+    found = account(gather(scenario.plan, scenario.recording()))
+    assert seen_beside(found)[MUTED][0] == 1
+    assert "messages of the receiver are missing" in unshown(found)[f"{MUTED}, 1 of 2"]
 
 
 def test_steps_that_were_left_out_are_named_with_the_reason():

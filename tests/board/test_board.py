@@ -172,7 +172,7 @@ def test_unknown_names_are_answered_with_the_nearest() -> None:
 
 
 def test_each_defect_is_played_on_its_own_plan_with_its_near_miss_and_everywhere_if_asked() -> None:
-    asked = command.Asked(seeds=2, healthy=0, defects=("failsafe-late",))
+    asked = command.Asked(seeds=2, healthy=0, defects=("failsafe-late",), near_misses=True)
     assert {(job.plan, job.near_miss) for job in command.jobs_of(asked)} == {
         ("failsafe", False),
         ("failsafe", True),

@@ -150,3 +150,43 @@ def test_what_the_clocks_leave_open_prevents_a_verdict_near_the_limit(slope, bou
     judged = judge_drift(ONLY_LATENCY, found)
     assert judged.uncertainty == pytest.approx(2 * bound_us / 7.917, rel=1e-3)
     assert judged.verdict is verdict
+
+
+def leaking(first, an_hour):
+    """Return rounds in which memory leaks by so many bytes an hour from one round on."""
+    return [replace(one, free_memory=800 - max(0, one.number - first) * an_hour // 12) for one in rounds(96)]
+
+
+@pytest.mark.parametrize("first", [72, 80, 84])
+def test_what_begins_in_the_last_quarter_forbids_a_pass(first):
+    """Up to 29 % of the values may be anything without moving the slope (Theil-Sen's breakdown point)."""
+    rule = p.Drift(latency_ns=None, delivery=None, free_memory=32)
+    found = judge_drift(rule, leaking(first, 300))
+    assert found.verdict is Verdict.INCONCLUSIVE
+    assert "to the last quarter" in found.reason
+    assert found.needed is None
+    assert len(found.advice) == 2
+    assert judge_drift(rule, leaking(first, 0)).verdict is Verdict.PASS
+
+
+def test_a_late_change_that_the_medians_do_not_show_is_told_as_uneven():
+    rule = p.Drift(latency_ns=None, delivery=None, free_memory=32)
+    assert "not evenly over the hours" in judge_drift(rule, leaking(84, 300)).reason
+
+
+def test_an_uneven_change_within_an_hours_limit_passes():
+    rule = p.Drift(latency_ns=None, delivery=None, free_memory=32)
+    assert judge_drift(rule, leaking(84, 60)).verdict is Verdict.PASS
+
+
+def test_medians_of_quarters_forbid_a_pass_where_no_trend_is_significant(monkeypatch):
+    """Falling for three quarters of the rounds, then 4 ms higher: more pairs of rounds fall than rise."""
+    found = [
+        replace(one, latency_ns=5 * MS - one.number * 10 * US if one.number <= 72 else 9 * MS)
+        for one in rounds(96)
+    ]
+    judged = judge_drift(ONLY_LATENCY, found)
+    assert judged.verdict is Verdict.INCONCLUSIVE
+    assert "to the last quarter it changes by" in judged.reason
+    monkeypatch.setattr("harness.judge.drift.FEWEST_FOR_QUARTERS", 97)
+    assert judge_drift(ONLY_LATENCY, found).verdict is Verdict.PASS

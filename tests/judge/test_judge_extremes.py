@@ -125,6 +125,27 @@ def test_without_own_sticks_it_is_open_but_commanded_ones_can_fail():
     assert (few.verdict, few.needed) == (OPEN, 59 - few.samples)
 
 
+@pytest.mark.parametrize(("own_us", "verdict"), [(1000, PASS), (1010, PASS), (1011, OPEN), (1500, OPEN)])
+def test_an_own_stick_away_from_its_stop_leaves_it_open(own_us, verdict):
+    found = margin(sticks=lambda place: (own_us if place >= 120 else 1000, 1500, 1500, 1500))
+    assert (found.verdict, found.value) == (verdict, 50.0)
+    if verdict is OPEN:
+        assert f"came no lower than {own_us} us, {own_us - 1000} us above its low end" in found.reason
+        assert "against its low stop" in found.reason
+
+
+def test_an_own_stick_away_from_its_stop_cannot_hide_a_small_margin():
+    found = margin(shown=990, sticks=lambda place: (1500 if place >= 120 else 1000, 1500, 1500, 1500))
+    assert (found.verdict, found.value) == (FAIL, 10.0)
+
+
+def test_of_a_reversed_throttle_the_stop_is_the_longer_pulse():
+    sticks = {"sticks": lambda place: (1150 if place >= 120 else 1000, 1500, 1500, 1500)}
+    found = margin(failsafe=2050, shown=2050, channel={"direction": "reversed"}, **sticks)
+    assert found.verdict is OPEN
+    assert "came no higher than 1850 us, 150 us below its low end of 2000 us" in found.reason
+
+
 def test_own_sticks_outside_their_step_do_not_count():
     assert margin(own=(0.0, 2.0)).samples == 0
 

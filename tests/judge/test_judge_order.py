@@ -106,3 +106,9 @@ def test_a_lost_report_of_the_receiver_hides_what_it_could_have_shown():
     assert judged(ORDER, drop=drop_every(RX, 60)).verdict is OPEN
     assert judged(ORDER, seconds=0.5).needed == 59 - judged(ORDER, seconds=0.5).samples
     assert judged(ORDER, drop=lambda role, *_: role == TX).verdict is OPEN
+
+
+def test_what_is_in_doubt_is_counted_so_that_rounds_can_add_it_up():
+    found = judged(p.Order(at_most=1000), drop=drop_every(TX, 40, wire.Sent))
+    assert found.counts["possible"] > 0
+    assert "possible" not in judged(ORDER).counts

@@ -94,3 +94,45 @@ def test_one_bad_start_of_several_fails():
     scenario.change(wire.OutputReason.OTHER, (1432, *SAFE[1:]), RUN_NS + 2301 * MS - 500_000)
     found = judged(STILL, scenario)
     assert (found.verdict, found.samples, found.counts["with a wrong output"]) == (FAIL, 2, 1)
+
+
+HIGH = (1900, *SAFE[1:])
+
+
+def replayed(number, **fields):
+    """The receiver is back at 1.3 s; 2 ms later it applies a packet of this number, before any other."""
+    scenario = Scenario(resets=[Reset(RX, RUN_NS + S)], **fields)
+    at_ns = RUN_NS + 1302 * MS
+    scenario.say(RX, wire.Applied(number, scenario.stamp(RX, at_ns), -60, HIGH), at_ns)
+    return scenario
+
+
+@pytest.mark.parametrize("number", [74, 20, 40_000], ids=["just before", "long before", "never sent"])
+def test_an_old_packet_at_a_start_is_not_the_first_one(number):
+    """Packets begin 0.5 s before the run, every 20 ms: 74 is sampled at 0.98 s, just before the restart."""
+    found = judged(STILL, replayed(number))
+    assert (found.verdict, found.value) == (FAIL, 900.0)
+    assert "throttle was 1900 us instead of 1000 us" in found.reason
+
+
+@pytest.mark.parametrize(("latency_ms", "verdict"), [(98, PASS), (102, FAIL)])
+def test_a_packet_sampled_longer_ago_than_a_lost_one_is_old(latency_ms, verdict):
+    """100 ms are declared. No packet before it was applied: nothing but its age tells."""
+    found = judged(
+        STILL,
+        Scenario(
+            resets=[Reset(RX, RUN_NS + S)], sticks=lambda _: HIGH,
+            lost=lambda packet: packet.at_ns < RUN_NS + 1310 * MS or 91 < packet.index < 97,
+            latency_ns=lambda packet: (2, latency_ms)[packet.at_ns < RUN_NS + 1330 * MS] * MS,
+        ),
+    )  # fmt: skip
+    assert found.verdict is verdict
+
+
+def test_a_first_packet_that_lost_messages_could_explain_is_open():
+    """The transmitter's messages around it are lost on the line: it may be one of its own."""
+    gone = replayed(40_000, drop=lambda role, place, message: (
+        role == TX and isinstance(message, wire.Sent) and 89 <= message.packet <= 91
+    ))  # fmt: skip
+    found = judged(STILL, gone)
+    assert (found.verdict, found.counts["with a wrong output"]) == (OPEN, 0)

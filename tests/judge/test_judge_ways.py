@@ -1,5 +1,6 @@
 """Verdicts on cuts of every way: a receiver that lives on strange packets fails, and the way is named."""
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -56,6 +57,18 @@ def test_a_receiver_that_lives_on_strange_packets_fails_and_the_way_is_named(kin
     assert f"failsafe never engaged in 3 of 3 cuts {WAYS[kind]}" in found.reason
     assert found.counts[WAYS[kind]] == 3
     assert "identity and checksum" in " ".join(found.advice)
+
+
+@pytest.mark.parametrize("sent", [0, -1])
+@pytest.mark.parametrize(("fate", "verdict"), [("feeds", FAIL), ("ignored", PASS)])
+def test_a_transmitter_that_does_not_say_what_it_sent_hides_no_missing_failsafe(sent, fate, verdict):
+    """It says that nothing went out, or its word is lost: the cuts in time count for nothing, others do."""
+    scenario = run(1, fate)
+    scenario.disturbs = [replace(one, sent=sent) for one in scenario.disturbs]
+    found = judged(ANY, scenario)
+    assert found.verdict is verdict
+    assert found.counts["never engaged"] == (3 if verdict is FAIL else 0)
+    assert found.samples == (6 if verdict is FAIL else 3)
 
 
 def test_a_receiver_that_lives_on_its_own_acknowledgements_fails():

@@ -1,5 +1,7 @@
 """Link cuts of every way: what was ordered, what came of it, and which packets stand on either side."""
 
+from dataclasses import replace
+
 import pytest
 from scenario import (
     LINK,
@@ -7,6 +9,7 @@ from scenario import (
     RX,
     TX,
     Meddling,
+    ReplyTo,
     Reset,
     Scenario,
     Silence,
@@ -19,6 +22,7 @@ from harness.measure import gather
 from harness.measure.failsafe import Entry, failsafe_entries, failsafe_outputs
 from harness.measure.recovery import failsafe_exits
 from harness.plan import model as p
+from harness.recording.model import Direction, PortPackets
 
 LIMIT = LINK.failsafe.within_ns
 KINDS = {"corrupted": 1, "foreign": 2, "repeated": 3}
@@ -111,7 +115,29 @@ def test_a_lost_last_packet_that_comes_in_a_repeat_is_an_own_one():
 def test_a_disturbance_of_which_nothing_went_out_shows_nothing(sent):
     place = Meddling(RUN_NS + S, 700 * MS, kind=2, sent=sent)
     entry = failsafe_entries(evidence(Scenario(disturbs=[place])), LIMIT)[0]
-    assert (entry.cut.held, entry.entry) == (False, Entry.NOT_SENT)
+    assert (entry.cut.held, entry.entry) == (True, Entry.NOT_SENT)
+
+
+@pytest.mark.parametrize("sent", [0, -1])
+@pytest.mark.parametrize(
+    ("after_ms", "entry"), [(490, Entry.NOT_SENT), (510, Entry.ENGAGED), (None, Entry.NEVER)]
+)
+def test_a_late_failsafe_counts_whatever_the_transmitter_says_it_sent(sent, after_ms, entry):
+    """500 ms are declared; own packets had stopped for 700 ms."""
+    place = Meddling(RUN_NS + S, 700 * MS, kind=1, sent=sent)
+    after_ns = None if after_ms is None else after_ms * MS
+    found = evidence(Scenario(disturbs=[place], failsafe_ns=lambda _: after_ns))
+    assert failsafe_entries(found, LIMIT)[0].entry is entry
+
+
+def test_a_transmitter_that_goes_on_sending_when_told_to_disturb_makes_no_cut():
+    """The order alone, none of what it should do."""
+    scenario = Scenario()
+    event = scenario.tell(TX, wire.Disturb(1, 5_000, 700_000), RUN_NS + S)
+    done = ReplyTo(event, wire.Result.DONE, scenario.stamp(TX, RUN_NS + S))
+    scenario.say(TX, done, RUN_NS + S + 2 * MS)
+    (entry,) = failsafe_entries(evidence(scenario), LIMIT)
+    assert (entry.cut.held, entry.entry) == (False, Entry.NOT_HELD)
 
 
 def test_a_deaf_receiver_is_cut_off_while_its_module_acknowledges():
@@ -196,6 +222,26 @@ def test_a_restart_of_the_receiver_in_a_cut_ends_what_the_cut_tells():
     assert {one.shown_us == one.wanted_us for one in failsafe_outputs(found)} == {True}
     never = evidence(Scenario(silences=cut, resets=late, seconds=6.0, failsafe_ns=lambda _: None))
     assert failsafe_entries(never, LIMIT)[0].entry is Entry.NEVER
+
+
+@pytest.mark.parametrize(("until_ms", "entry"), [(900, Entry.UNKNOWN), (1800, Entry.NEVER)])
+def test_a_port_that_falls_silent_before_a_restart_in_a_cut_leaves_it_open(until_ms, entry):
+    """The last packet comes at 1 s, failsafe is due at 1.5 s, the restart is at 2 s; the port ends before."""
+    scenario = Scenario(
+        silences=[Silence(RUN_NS + S, 3 * S)], resets=[Reset(RX, RUN_NS + 2 * S)], seconds=6.0,
+        failsafe_ns=lambda _: None,
+    )  # fmt: skip
+    until_ns = RUN_NS + until_ms * MS
+    scenario.say(RX, wire.Pong(1, 1), RUN_NS + 1790 * MS)
+    whole = scenario.recording()
+    port = whole.ports[RX]
+    keep = [
+        place for place, way in enumerate(port.direction)
+        if way != Direction.TO_PC or port.at_ns[place] <= until_ns
+    ]  # fmt: skip
+    cut_off = PortPackets(*([column[n] for n in keep] for column in (port.at_ns, port.direction, port.data)))
+    found = gather(scenario.plan, replace(whole, ports={**whole.ports, RX: cut_off}))
+    assert failsafe_entries(found, LIMIT)[0].entry is entry
 
 
 def test_a_transmitter_that_never_sends_again_is_waited_for():

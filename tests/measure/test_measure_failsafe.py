@@ -71,6 +71,17 @@ def test_a_cut_of_a_link_that_was_not_up_says_nothing():
     assert failsafe_entries(evidence(lost), LIMIT)[0].entry is Entry.NOT_LINKED
 
 
+@pytest.mark.parametrize(
+    ("reason", "expected"),
+    [(wire.OutputReason.OTHER, Entry.NEVER), (wire.OutputReason.FAILSAFE, Entry.NOT_LINKED)],
+)
+def test_only_failsafe_before_a_cut_says_that_the_link_was_not_up(reason, expected):
+    """Outputs that settle after the last packet, 1 ms before the cut, do not hide a missing failsafe."""
+    scenario = Scenario(silences=CUT, failsafe_ns=lambda _: None)
+    scenario.change(reason, (1000, 1500, 1500, 1500), CUT[0].start_ns - MS)
+    assert failsafe_entries(evidence(scenario), LIMIT)[0].entry is expected
+
+
 def test_a_lost_report_of_the_change_leaves_the_cut_open():
     found = entry(drop=lambda role, place, message: isinstance(message, wire.OutputChange))
     assert found.entry is Entry.UNKNOWN

@@ -114,6 +114,15 @@ def test_numbers_that_are_allowed_are_allowed_for_all_rounds_together():
     assert "6 in 3 rounds" in found.reason
 
 
+def test_what_is_in_doubt_counts_against_a_pass_of_all_rounds_together():
+    doubtful = [one(PASS, 1.0, possible=2)] * 3
+    assert fed(Total(check(p.Order(at_most=9))), *doubtful).verdict is PASS
+    found = fed(Total(check(p.Order(at_most=8))), *doubtful)
+    assert (found.verdict, found.value) == (OPEN, 3)
+    assert "3 for certain and 6 possible in 3 rounds, 8 allowed" in found.reason
+    assert fed(Total(check(p.Order(at_most=2))), *doubtful).verdict is FAIL
+
+
 # -- trials --------------------------------------------------------------------------------------------
 
 
