@@ -121,7 +121,17 @@ def _entry_lines(entry: Mapping[str, Any]) -> list[str]:
 
 def flow(value: Any) -> str:
     """Return one value as YAML on one line."""
+    text = _dumped(value, allow_unicode=True)
+    return _dumped(value, allow_unicode=False) if "\n" in text else text  # some characters end a line
+
+
+def _dumped(value: Any, *, allow_unicode: bool) -> str:
     text: str = yaml.dump(
-        value, Dumper=_Dumper, default_flow_style=True, width=WIDTH, allow_unicode=True, sort_keys=False
+        value,
+        Dumper=_Dumper,
+        default_flow_style=True,
+        width=WIDTH,
+        allow_unicode=allow_unicode,
+        sort_keys=False,
     )
     return text.removesuffix("\n").removesuffix("\n...")
