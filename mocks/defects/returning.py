@@ -8,6 +8,7 @@ from typing import ClassVar
 from harness.clock import MS
 from harness.codec.messages import NO_SET, OutputReason
 from mocks.air import Packet
+from mocks.defects.failsafe import ReplaysThrottle
 from mocks.defects.model import Defect, Felt, Patch
 from mocks.device import Life, Surroundings
 from mocks.receiver import Pulses, Receiver
@@ -68,17 +69,8 @@ class WritesAgainAtStart(TestsServos):
         return outputs
 
 
-class ReplaysServos(Receiver):
+class ReplaysServos(ReplaysThrottle):
     """Drives everything but the throttle with its last pulses from before the link loss, for one packet."""
-
-    def __init__(self, around: Surroundings, life: Life) -> None:
-        super().__init__(around, life)
-        self._before = self.outputs
-
-    def change_outputs(self, outputs: Pulses, reason: OutputReason) -> None:
-        """Keep what the outputs were before failsafe."""
-        self._before = self.outputs
-        super().change_outputs(outputs, reason)
 
     def returned(self, outputs: Pulses) -> Pulses:
         """Return the packet's throttle with the old pulses of everything else."""

@@ -1,6 +1,6 @@
 """Does every step of a shipped plan earn its time? Each is left out in turn: what then slips through?
 
-    python tests/evidence/step_worth.py          # some twenty minutes on two cores; writes step_worth.md
+    python tests/evidence/step_worth.py          # some ten minutes on two cores; writes step_worth.md
     python tests/evidence/step_worth.py failsafe # one plan: printed, nothing written
 
 A step earns its time if some defect is caught in fewer of the seeds without it, or if a healthy link is no
@@ -24,14 +24,14 @@ from harness.plan.model import PlanStep, Settle, Wait
 from harness.plan.units import format_duration
 from harness.verdict import Verdict
 
-SEEDS: Final = (1, 2, 3, 4)
+SEEDS: Final = (1, 2)
 OUT: Final = Path(__file__).with_suffix(".md")
 HEAD: Final = f"""\
 # What each step of the shipped plans is for
 
-Each step was left out in turn, and every defect was played on the rest with {len(SEEDS)} seeds. *Slips
-through*: caught in fewer of them than by the whole plan. *Not settled*: seeds in which a healthy link is no
-longer passed, for a check lacks samples. Written by `tests/evidence/step_worth.py`.
+Each step was left out in turn, and every defect that the plan is meant to catch was played on the rest with
+{len(SEEDS)} seeds. *Slips through*: caught in fewer of them than by the whole plan. *Not settled*: seeds in
+which a healthy link is no longer passed, for a check lacks samples. Written by `tests/evidence/step_worth.py`.
 """
 
 Caught = dict[tuple[str, str], int]
@@ -45,7 +45,7 @@ def earning(plan: str) -> list[PlanStep]:
 def jobs(plan: str) -> Iterator[Job]:
     """Every defect on the whole plan and on the plan without each step, and a healthy link on both."""
     for path in ("", *(step.path for step in earning(plan))):
-        for defect in ("", *(one.name for one in list_defects("mock"))):
+        for defect in ("", *(one.name for one in list_defects("mock") if one.plan == plan)):
             for seed in SEEDS:
                 yield Job(plan, seed, defect=defect, without=path)
 
@@ -68,7 +68,7 @@ def lines(plan: str, played: Sequence[Played]) -> Iterator[str]:
     whole = {name: count for (path, name), count in counts.items() if not path}
     yield f"## {plan}"
     yield ""
-    yield f"The whole plan catches {len(whole)} defects of {len(list_defects('mock'))}."
+    yield f"The whole plan catches {len(whole)} defects that are meant for it."
     yield ""
     yield "| step | takes | slips through without it | not settled |"
     yield "|---|---|---|---|"
