@@ -31,7 +31,9 @@ HEAD: Final = f"""\
 
 Each step was left out in turn, and every defect that the plan is meant to catch was played on the rest with
 {len(SEEDS)} seeds. *Slips through*: caught in fewer of them than by the whole plan. *Not settled*: seeds in
-which a healthy link is no longer passed, for a check lacks samples. Written by `tests/evidence/step_worth.py`.
+which a healthy link is no longer passed, for a check lacks samples.
+
+Written by `tests/evidence/step_worth.py`.
 """
 
 Caught = dict[tuple[str, str], int]
