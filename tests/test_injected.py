@@ -70,8 +70,8 @@ def test_the_edges_come_first(kind):
 
 
 def test_every_shipped_plan_that_injects_meets_all_edges():
+    """In its longest step of that kind; a short one may follow, to see values after a cut."""
     for path in shipped_plans().values():
-        plan = load_plan(path)
-        for step in plan.steps:
-            if isinstance(step.action, p.Inject):
-                assert step.action.times > MOST_EDGES
+        steps = p.every_step(load_plan(path).steps)
+        times = [step.action.times for step in steps if isinstance(step.action, p.Inject)]
+        assert not times or max(times) > MOST_EDGES
