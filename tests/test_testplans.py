@@ -83,7 +83,23 @@ def test_a_healthy_link_passes_before_a_witness(plan, witnessed):
     assert unhappy(judged(plan, rig=witnessed)) == {}
 
 
-@pytest.mark.parametrize("defect", SHORT, ids=lambda defect: defect.name)
+OF_THE_BENCH = [defect for defect in SHORT if defect.caught_by == "bench"]
+
+
+@pytest.mark.parametrize("defect", OF_THE_BENCH, ids=lambda defect: defect.name)
+def test_a_device_that_is_not_what_it_says_is_refused_or_called_bench_trouble(defect):
+    try:
+        judgement = judged(defect.plan, defect=defect.name)
+    except BenchError:
+        return
+    errors = {result.kind for result in judgement.results if result.verdict is Verdict.ERROR}
+    assert errors == {"bench"}
+
+
+LINKED = [defect for defect in SHORT if defect not in OF_THE_BENCH]
+
+
+@pytest.mark.parametrize("defect", LINKED, ids=lambda defect: defect.name)
 def test_a_defect_fails_the_check_that_must_catch_it(defect):
     judgement = judged(defect.plan, defect=defect.name)
     assert judgement.verdict is Verdict.FAIL
