@@ -305,9 +305,9 @@ DEFECTS = (
         cause="the number of repetitions was taken for the number of attempts",
         caught_by="delivery",
         plan="acceptance",
-        near_miss="it is repeated three times on the same air",
+        near_miss="it is repeated four times on the same air",
         patch=_poor_air(2),
-        near_patch=_poor_air(3),
+        near_patch=_poor_air(4),
     ),
     Defect(
         name="packet-buffer-short",

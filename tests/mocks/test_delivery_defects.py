@@ -127,7 +127,7 @@ def test_duplicate_applied_late():
 
 
 def test_retry_missing():
-    for near_miss, attempts, share in ((False, 3, 0.265**3), (True, 4, 0.265**4)):
+    for near_miss, attempts, share in ((False, 3, 0.265**3), (True, 5, 0.265**5)):
         talk, _ = opened("retry-missing", near_miss=near_miss)
         talk.run(100 * S)
         assert max(part.attempts for part in talk.all(m.Sent)) == attempts
