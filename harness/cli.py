@@ -186,8 +186,8 @@ def _add_explore(commands: Commands) -> None:
     parser.add_argument(
         "--link",
         metavar="PLAN",
-        default="failsafe",
-        help="plan whose link section counts (default: failsafe)",
+        default="acceptance",
+        help="plan whose link section counts (default: acceptance, which has telemetry)",
     )
     parser.add_argument(
         "--out", metavar="DIR", type=Path, default=Path("propsoff-explored"),
@@ -531,7 +531,9 @@ def _scoreboard(arguments: argparse.Namespace) -> int:
         arguments.near_misses,
     )  # fmt: skip
     told = _progress if sys.stderr.isatty() else None
-    executor = None if arguments.jobs == 1 else command.processes(arguments.jobs or None)
+    if arguments.jobs == 0:
+        raise UserError("--jobs 0 leaves nobody to play; write 1 or more, or leave it out")
+    executor = None if arguments.jobs == 1 else command.processes(arguments.jobs)
     with command.open_page(arguments.out) as write:
         board, runs = command.score(asked, executor, told)
         write(command.render(asked, board, runs))

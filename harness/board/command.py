@@ -19,9 +19,7 @@ from harness.board.tally import Board, tally
 from harness.errors import StorageError, UserError
 
 PLANS: Final = ("failsafe", "acceptance", "first-look", "regression", "limits", "margin")
-LONG: Final = ("soak",)
-"""Plans that take hours of link time: only their own defects are played on them, and few seeds."""
-CLAIMS: Final = ("failsafe", "acceptance")
+"""All but the soak, which takes hours of link time."""
 
 
 @dataclass(frozen=True, slots=True)

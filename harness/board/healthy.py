@@ -10,7 +10,7 @@ from harness.chance import stream
 from harness.plan.model import LOSING_STEPS, Delivery, every_step
 
 SKEW_PPM: Final = 200
-"""Crystals of 50 ppm and resonators of 0.5 % are both met; past 200 ppm a resonator is worth a look."""
+"""Crystals of cheap boards are within 100 ppm or so (common practice, no source); this is twice that."""
 LATENCY_MS: Final = (1, 16)
 """Latency timers of USB serial adapters: 16 ms as they come, 1 ms at the least (common practice)."""
 RETRIES: Final = 15

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Final
@@ -90,15 +91,15 @@ def _near(board: Board) -> Iterator[str]:
         for plan in board.plans:
             cell = board.near.get((defect.name, plan))
             if cell is not None:
-                rows.append([defect.name, plan, *(_count(cell, word) for word in _ENDS), defect.near_miss])
+                rows.append([defect.name, plan, *_ends(cell.verdicts), defect.near_miss])
     yield from _table(["near-miss of", "plan", *map(str, _ENDS), "what it does"], rows)
 
 
 _ENDS: Final = (Verdict.PASS, Verdict.INCONCLUSIVE, Verdict.FAIL, Verdict.ERROR)
 
 
-def _count(cell: Cell, verdict: Verdict) -> str:
-    return str(cell.verdicts[verdict]) if cell.verdicts[verdict] else NOTHING
+def _ends(verdicts: Counter[str]) -> list[str]:
+    return [str(verdicts[word] or NOTHING) for word in _ENDS]
 
 
 def _healthy(board: Board) -> Iterator[str]:
@@ -110,9 +111,15 @@ def _healthy(board: Board) -> Iterator[str]:
     yield ""
     rows = []
     for one in board.healthy:
-        counts = [str(one.verdicts[word]) if one.verdicts[word] else NOTHING for word in _ENDS]
         failed = ", ".join(f"{check} {count}" for check, count in sorted(one.failed.items())) or NOTHING
         rows.append(
-            [one.plan, str(one.runs), *counts, f"{100 * one.most:.1f} %", f"{100 * one.stated:.1f} %", failed]
+            [
+                one.plan,
+                str(one.runs),
+                *_ends(one.verdicts),
+                f"{100 * one.most:.1f} %",
+                f"{100 * one.stated:.1f} %",
+                failed,
+            ]
         )
     yield from _table(["plan", "runs", *map(str, _ENDS), "failed at most", "stated", "failed by"], rows)

@@ -14,7 +14,6 @@ from harness.stats.binomial import clopper_pearson_lower, clopper_pearson_upper
 from harness.verdict import Verdict
 
 CONFIDENCE = 0.95
-ERROR = Verdict.ERROR
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,11 +24,6 @@ class Cell:
     caught: int
     by_check: int
     verdicts: Counter[str]
-
-    @property
-    def all_caught(self) -> bool:
-        """Whether no run let it through."""
-        return self.caught == self.runs
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +125,9 @@ def _cell(runs: Sequence[Played], check: str) -> Cell:
     return Cell(
         runs=len(runs),
         caught=sum(one.caught for one in runs),
-        by_check=sum(check in one.failed or (check == "bench" and one.verdict is ERROR) for one in runs),
+        by_check=sum(
+            check in one.failed or (check == "bench" and one.verdict is Verdict.ERROR) for one in runs
+        ),
         verdicts=Counter(str(one.verdict) for one in runs),
     )
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from harness.codec.codes import MAX_INJECTED, PROTOCOL_VERSION
-from harness.codec.layout import Empty, MessageError, pack_pulses, unpack_fixed, unpack_pulses
+from harness.codec.layout import Empty, Fixed, MessageError, pack_pulses, unpack_fixed, unpack_pulses
 
 
 @dataclass(frozen=True, slots=True)
-class Identify:
+class Identify(Fixed):
     """PC to any device: who are you? Carries the newest protocol version the PC speaks.
 
     A newer version may add bytes after the first; they are passed over.
@@ -21,10 +21,6 @@ class Identify:
     LAYOUT: ClassVar[struct.Struct] = struct.Struct("<B")
     version: int = PROTOCOL_VERSION
 
-    def pack(self) -> bytes:
-        """Return `version u8`."""
-        return self.LAYOUT.pack(self.version)
-
     @classmethod
     def unpack(cls, payload: bytes) -> Identify:
         """Read a payload; raises MessageError."""
@@ -33,21 +29,12 @@ class Identify:
 
 
 @dataclass(frozen=True, slots=True)
-class Ping:
+class Ping(Fixed):
     """PC to any device: answer at once with your time."""
 
     TYPE: ClassVar[int] = 0x02
     LAYOUT: ClassVar[struct.Struct] = struct.Struct("<I")
     nonce: int
-
-    def pack(self) -> bytes:
-        """Return `nonce u32`."""
-        return self.LAYOUT.pack(self.nonce)
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> Ping:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,22 +52,13 @@ class Release(Empty):
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class Setting(Fixed):
     """PC to any device: change one setting (`SettingId` gives the unit)."""
 
     TYPE: ClassVar[int] = 0x05
     LAYOUT: ClassVar[struct.Struct] = struct.Struct("<Bi")
     setting: int
     value: int
-
-    def pack(self) -> bytes:
-        """Return `setting u8 | value i32`."""
-        return self.LAYOUT.pack(self.setting, self.value)
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> Setting:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +69,7 @@ class Restart(Empty):
 
 
 @dataclass(frozen=True, slots=True)
-class RestartAt:
+class RestartAt(Fixed):
     """PC to any device: reply, then restart as after a reset, with the counters at these values.
 
     `clock_us` is the device time at the start, `packet` a transmitter's first packet number.
@@ -101,15 +79,6 @@ class RestartAt:
     LAYOUT: ClassVar[struct.Struct] = struct.Struct("<IH")
     clock_us: int
     packet: int
-
-    def pack(self) -> bytes:
-        """Return `clock u32 | packet u16`."""
-        return self.LAYOUT.pack(self.clock_us, self.packet)
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> RestartAt:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +100,7 @@ class Sticks:
 
 
 @dataclass(frozen=True, slots=True)
-class Burst:
+class Burst(Fixed):
     """PC to transmitter: send `count` extra packets, `spacing_us` apart; 0 means back to back."""
 
     TYPE: ClassVar[int] = 0x11
@@ -139,18 +108,9 @@ class Burst:
     count: int
     spacing_us: int
 
-    def pack(self) -> bytes:
-        """Return `count u16 | spacing u32`."""
-        return self.LAYOUT.pack(self.count, self.spacing_us)
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> Burst:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
-
 
 @dataclass(frozen=True, slots=True)
-class Silence:
+class Silence(Fixed):
     """PC to transmitter: send no packets for `duration_us`, beginning `delay_us` after this arrives."""
 
     TYPE: ClassVar[int] = 0x12
@@ -158,18 +118,9 @@ class Silence:
     delay_us: int
     duration_us: int
 
-    def pack(self) -> bytes:
-        """Return `delay u32 | duration u32`."""
-        return self.LAYOUT.pack(self.delay_us, self.duration_us)
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> Silence:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
-
 
 @dataclass(frozen=True, slots=True)
-class Disturb:
+class Disturb(Fixed):
     """PC to transmitter: for `duration_us`, beginning `delay_us` after this arrives, send what `kind` says.
 
     `kind` is a `Disturbance`.
@@ -180,15 +131,6 @@ class Disturb:
     kind: int
     delay_us: int
     duration_us: int
-
-    def pack(self) -> bytes:
-        """Return `kind u8 | delay u32 | duration u32`."""
-        return self.LAYOUT.pack(self.kind, self.delay_us, self.duration_us)
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> Disturb:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +159,7 @@ class Inject:
 
 
 @dataclass(frozen=True, slots=True)
-class MuteAcks:
+class MuteAcks(Fixed):
     """PC to receiver: acknowledge nothing for `duration_us`, beginning `delay_us` after this arrives."""
 
     TYPE: ClassVar[int] = 0x21
@@ -225,18 +167,9 @@ class MuteAcks:
     delay_us: int
     duration_us: int
 
-    def pack(self) -> bytes:
-        """Return `delay u32 | duration u32`."""
-        return self.LAYOUT.pack(self.delay_us, self.duration_us)
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> MuteAcks:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
-
 
 @dataclass(frozen=True, slots=True)
-class Deafen:
+class Deafen(Fixed):
     """PC to receiver: for `duration_us`, beginning `delay_us` after this arrives, throw every packet away.
 
     Its module goes on receiving and acknowledging; nothing else in the firmware gets to see a packet.
@@ -246,12 +179,3 @@ class Deafen:
     LAYOUT: ClassVar[struct.Struct] = struct.Struct("<II")
     delay_us: int
     duration_us: int
-
-    def pack(self) -> bytes:
-        """Return `delay u32 | duration u32`."""
-        return self.LAYOUT.pack(self.delay_us, self.duration_us)
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> Deafen:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))

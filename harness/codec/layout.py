@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from typing import ClassVar, Protocol, TypeVar
+from typing import Any, ClassVar, Protocol, Self, TypeVar
 
 from harness.codec.codes import MAX_CHANNELS
 
@@ -48,6 +48,25 @@ def pack_pulses(values: tuple[int, ...]) -> bytes:
     if len(values) > MAX_CHANNELS:
         raise MessageError(f"{len(values)} channels, at most {MAX_CHANNELS}")
     return bytes((len(values),)) + _PULSES[len(values)].pack(*values)
+
+
+class Fixed:
+    """A message of whole numbers with one length: `LAYOUT` packs its fields in their order."""
+
+    __slots__ = ()
+    LAYOUT: ClassVar[struct.Struct]
+
+    def pack(self) -> bytes:
+        """Return the fields as `LAYOUT` has them."""
+        names: tuple[str, ...] = self.__slots__
+        return self.LAYOUT.pack(*(getattr(self, name) for name in names))
+
+    @classmethod
+    def unpack(cls, payload: bytes) -> Self:
+        """Read a payload; raises MessageError."""
+        make: Any = cls
+        message: Self = make(*unpack_fixed(cls.LAYOUT, payload))
+        return message
 
 
 class Empty:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from harness.codec.codes import MAX_CHANNELS, MAX_NAME, MAX_TELEMETRY, PROTOCOL_VERSION
-from harness.codec.layout import MessageError, pack_pulses, unpack_fixed, unpack_pulses
+from harness.codec.layout import Fixed, MessageError, pack_pulses, unpack_pulses
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ def _pack_name(name: str) -> bytes:
 
 
 @dataclass(frozen=True, slots=True)
-class Pong:
+class Pong(Fixed):
     """Any device to PC: the nonce of a ping and the device's time when it answered."""
 
     TYPE: ClassVar[int] = 0x42
@@ -70,18 +70,9 @@ class Pong:
     nonce: int
     at_us: int
 
-    def pack(self) -> bytes:
-        """Return `nonce u32 | at u32`."""
-        return self.LAYOUT.pack(self.nonce, self.at_us)
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> Pong:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
-
 
 @dataclass(frozen=True, slots=True)
-class Reply:
+class Reply(Fixed):
     """Any device to PC: what became of a command (its type and counter), and when it took effect."""
 
     TYPE: ClassVar[int] = 0x43
@@ -91,18 +82,9 @@ class Reply:
     result: int
     at_us: int
 
-    def pack(self) -> bytes:
-        """Return `command u8 | counter u16 | result u8 | at u32`."""
-        return self.LAYOUT.pack(self.command, self.counter, self.result, self.at_us)
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> Reply:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
-
 
 @dataclass(frozen=True, slots=True)
-class Started:
+class Started(Fixed):
     """Any device to PC: I have just started, and why. Its counter begins again at 0."""
 
     TYPE: ClassVar[int] = 0x44
@@ -110,18 +92,9 @@ class Started:
     cause: int
     at_us: int
 
-    def pack(self) -> bytes:
-        """Return `cause u8 | at u32`."""
-        return self.LAYOUT.pack(self.cause, self.at_us)
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> Started:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
-
 
 @dataclass(frozen=True, slots=True)
-class Sent:
+class Sent(Fixed):
     """Transmitter to PC: one packet is done with.
 
     `at_us` is when its sticks were sampled and its first attempt began; `took_us` the time from then to the
@@ -136,17 +109,6 @@ class Sent:
     took_us: int
     attempts: int
     flags: int
-
-    def pack(self) -> bytes:
-        """Return `packet u16 | set u16 | at u32 | took u16 | attempts u8 | flags u8`."""
-        return self.LAYOUT.pack(
-            self.packet, self.set_number, self.at_us, self.took_us, self.attempts, self.flags
-        )
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> Sent:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +142,7 @@ class Telemetry:
 
 
 @dataclass(frozen=True, slots=True)
-class Disturbed:
+class Disturbed(Fixed):
     """Transmitter to PC: a `Disturb` of this kind is over, at `at_us`.
 
     `packets` counts what it sent for it, `acknowledged` how many of them were; both stop at 65 535.
@@ -192,15 +154,6 @@ class Disturbed:
     at_us: int
     packets: int
     acknowledged: int
-
-    def pack(self) -> bytes:
-        """Return `kind u8 | at u32 | packets u16 | acknowledged u16`."""
-        return self.LAYOUT.pack(self.kind, self.at_us, self.packets, self.acknowledged)
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> Disturbed:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +202,7 @@ class OutputChange:
 
 
 @dataclass(frozen=True, slots=True)
-class Counters:
+class Counters(Fixed):
     """Receiver to PC, once a second: totals since it started; `free_memory` in bytes, 65 535 if not known."""
 
     TYPE: ClassVar[int] = 0x62
@@ -260,17 +213,6 @@ class Counters:
     restarts: int
     free_memory: int
     bad_frames: int
-
-    def pack(self) -> bytes:
-        """Return `packets u32 | duplicates u32 | bad u32 | restarts u16 | free u16 | bad frames u16`."""
-        return self.LAYOUT.pack(
-            self.packets, self.duplicates, self.bad_packets, self.restarts, self.free_memory, self.bad_frames
-        )
-
-    @classmethod
-    def unpack(cls, payload: bytes) -> Counters:
-        """Read a payload; raises MessageError."""
-        return cls(*unpack_fixed(cls.LAYOUT, payload))
 
 
 @dataclass(frozen=True, slots=True)

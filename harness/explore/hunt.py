@@ -47,8 +47,7 @@ class Hunt:
     """One batch under its own seed; `violates` is what `batch` and `shrinking` ask.
 
     The first new violation, `after` so many scenarios in all, decides which `check` is looked for from then
-    on. `skip` scenarios were tried in an
-    earlier call already and found right.
+    on. `skip` scenarios were tried in an earlier call already and found right.
     """
 
     play: Play

@@ -53,8 +53,9 @@ def minutes(time_ns: int) -> str:
 
 
 def _found(finding: Finding, scene: Scene, folder: Path) -> Iterator[str]:
-    also = f" (and {', '.join(one for one in finding.checks if one != finding.check)})"
-    yield f"violated: {finding.check}{also if len(finding.checks) > 1 else ''}, by {in_words(finding.causes)}"
+    others = ", ".join(one for one in finding.checks if one != finding.check)
+    also = f" (and {others})" if others else ""
+    yield f"violated: {finding.check}{also}, with {in_words(finding.causes)}"
     yield f"  {finding.reason}"
     yield (
         f"  {finding.reproduced()}; shrunk from {_many(finding.first_steps, 'step')} "

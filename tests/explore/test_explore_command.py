@@ -136,7 +136,7 @@ def test_a_violation_is_told_with_what_it_takes_and_how_often_it_came():
     assert text.splitlines()[:5] == [
         "explored mock with seed 7: 50 scenarios, 3.33 min of link time, 31 link cuts, 1 violation found; "
         "1 scenario too much for the serial lines",
-        "violated: order (and no_glitch), by burst",
+        "violated: order (and no_glitch), with burst",
         "  3 of 90",
         "  seen once, 0 of 5; shrunk from 4 steps to 1 step between two rests",
         "  propsoff run out/order-1.yaml --rig mock --seed 5",
