@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import textwrap
 from collections.abc import Iterator, Sequence
 from itertools import groupby
@@ -11,8 +12,8 @@ from harness.bench.mocked import Listed
 WIDTH = 100
 
 
-def listing(defects: Sequence[Listed]) -> str:
-    """Return every defect, one a line, grouped by what the pilot would feel; the gravest marked."""
+def listing(defects: Sequence[Listed], rig: str = "mock") -> str:
+    """Return every defect of a rig, one a line, grouped by what the pilot would feel; the gravest marked."""
     width = max(len(defect.name) for defect in defects)
     lines: list[str] = []
     for felt, group in groupby(defects, key=lambda defect: str(defect.felt)):
@@ -24,7 +25,8 @@ def listing(defects: Sequence[Listed]) -> str:
         "",
         f"{len(defects)} defects: {dangerous} dangerous (!), {serious} serious (+), "
         f"{len(defects) - dangerous - serious} a nuisance.",
-        "`propsoff defects NAME` tells one in full, `propsoff run PLAN --defect NAME` plays it.",
+        f"`propsoff defects NAME{_rig_words(rig)}` tells one in full, "
+        f"`propsoff run PLAN{_rig_words(rig)} --defect NAME` plays it.",
     ]
     return "\n".join(lines[1:]) + "\n"
 
@@ -33,10 +35,14 @@ def _mark(defect: Listed) -> str:
     return {"dangerous": "!", "serious": "+"}.get(defect.severity, " ")
 
 
+def _rig_words(rig: str) -> str:
+    """Return what names the rig on a command line; nothing for the usual one."""
+    return "" if rig == "mock" else f" --rig {shlex.quote(rig)}"
+
+
 def entry(defect: Listed, rig: str) -> str:
     """Return everything that is known of one defect."""
-    other = "" if rig == "mock" else f" --rig {rig}"
-    command = f"propsoff run {defect.plan}{other} --defect {defect.name}"
+    command = f"propsoff run {defect.plan}{_rig_words(rig)} --defect {defect.name}"
     rows = (
         ("wrong", defect.wrong),
         ("comes from", defect.cause),

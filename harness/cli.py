@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from harness import options
 from harness._version import __version__
 from harness.errors import ExitCode, PropsoffError, UserError
 
@@ -44,9 +45,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):  # a plan's title may hold what an ASCII terminal cannot show
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
-    arguments = _parser().parse_args(argv)
-    command: Callable[[argparse.Namespace], int] = arguments.command
     try:
+        arguments = _read(sys.argv[1:] if argv is None else argv)
+        command: Callable[[argparse.Namespace], int] = arguments.command
         return int(command(arguments))
     except PropsoffError as error:
         _complain(str(error))
@@ -73,6 +74,15 @@ def _complain(text: str) -> None:
 # -- the command line ------------------------------------------------------------------------------------
 
 
+def _read(words: Sequence[str]) -> argparse.Namespace:
+    """Return what the words of a command line say; argparse leaves the program where they say nothing."""
+    parser = _parser()
+    arguments, rest = parser.parse_known_args(options.with_values(words))
+    if rest:  # told by the command that they were meant for
+        arguments.parser.error(f"not understood: {' '.join(rest)}")
+    return arguments
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = _command_parser("propsoff", "Test a home-built radio-control link on the bench.", EPILOG)
     parser.add_argument("--version", action="version", version=f"propsoff {__version__}")
@@ -92,16 +102,18 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _command_parser(prog: str, about: str, epilog: str) -> argparse.ArgumentParser:
-    return argparse.ArgumentParser(
+    return options.Parser(
         prog=prog, description=about, epilog=epilog, formatter_class=argparse.RawDescriptionHelpFormatter
     )
 
 
 def _add(commands: Commands, name: str, about: str, epilog: str) -> argparse.ArgumentParser:
-    return commands.add_parser(
+    parser = commands.add_parser(
         name, help=about, description=about[0].upper() + about[1:] + ".",
         epilog=epilog, formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
+    parser.set_defaults(parser=parser)
+    return parser
 
 
 def _add_run(commands: Commands) -> None:
@@ -117,7 +129,7 @@ def _add_run(commands: Commands) -> None:
     _plans(parser)
     _rig_and_seed(parser)
     parser.add_argument(
-        "--out", metavar="DIR", type=Path, help="run folder; with several plans a folder of them"
+        "--out", metavar="DIR", type=options.path, help="run folder; with several plans a folder of them"
     )
     parser.add_argument(
         "--defect", metavar="NAME", help="give the simulated bench this defect (see propsoff defects)"
@@ -180,7 +192,7 @@ def _add_explore(commands: Commands) -> None:
     )
     _rig_and_seed(parser)
     parser.add_argument(
-        "--for", metavar="TIME", dest="link_time", type=_link_time,
+        "--for", metavar="TIME", dest="link_time", type=options.link_time,
         help="link time of this call, such as 5m (default: 5m; simulated rigs 60m, which take a minute)",
     )  # fmt: skip
     parser.add_argument(
@@ -190,7 +202,7 @@ def _add_explore(commands: Commands) -> None:
         help="plan whose link section counts (default: acceptance, which has telemetry)",
     )
     parser.add_argument(
-        "--out", metavar="DIR", type=Path, default=Path("propsoff-explored"),
+        "--out", metavar="DIR", type=options.path, default=Path("propsoff-explored"),
         help="folder of findings (default: propsoff-explored)",
     )  # fmt: skip
     parser.add_argument("--defect", metavar="NAME", help="give the simulated bench this defect")
@@ -217,7 +229,10 @@ def _add_mock(commands: Commands) -> None:
     parser.add_argument("--defect", metavar="NAME", help="give the devices this defect")
     parser.add_argument("--near-miss", action="store_true", help="its near miss instead")
     parser.add_argument(
-        "--link", metavar="DIR", type=Path, help="also make DIR/transmitter, DIR/receiver and DIR/rig.yaml"
+        "--link",
+        metavar="DIR",
+        type=options.path,
+        help="also make DIR/transmitter, DIR/receiver and DIR/rig.yaml",
     )
     parser.set_defaults(command=_mock)
 
@@ -245,19 +260,25 @@ def _add_scoreboard(commands: Commands) -> None:
         "  propsoff scoreboard --defects failsafe-late,failsafe-early --everywhere --healthy 0",
     )
     parser.add_argument("--rig", default="mock", metavar="RIG", help="mock (default) or avr")
-    parser.add_argument("--seeds", type=_count, default=20, metavar="N", help="runs of each (default: 20)")
-    parser.add_argument("--seed", type=_seed, metavar="N", help="first seed (default: 1)")
     parser.add_argument(
-        "--healthy", type=_count, default=1_000, metavar="N", help="healthy rigs in all (default: 1000)"
+        "--seeds", type=options.count, default=20, metavar="N", help="runs of each (default: 20)"
     )
-    parser.add_argument("--plans", metavar="P,Q", help="shipped plans (default: all but the soak)")
-    parser.add_argument("--defects", metavar="D,E", help="only these defects")
+    parser.add_argument("--seed", type=options.seed, metavar="N", help="first seed (default: 1)")
+    parser.add_argument(
+        "--healthy", type=options.count, metavar="N", help="healthy rigs in all (default: 1000; avr: 0)"
+    )
+    parser.add_argument(
+        "--plans", type=options.names, metavar="P,Q", help="shipped plans (default: all but the soak)"
+    )
+    parser.add_argument("--defects", type=options.names, metavar="D,E", help="only these defects")
     parser.add_argument(
         "--everywhere", action="store_true", help="each defect on every plan, not only on its own"
     )
     parser.add_argument("--near-misses", action="store_true", help="each near-miss too, on its defect's plan")
-    parser.add_argument("--jobs", type=_count, metavar="N", help="processes (default: one a processor)")
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write the page there")
+    parser.add_argument(
+        "--jobs", type=options.count, metavar="N", help="processes (default: one a processor)"
+    )
+    parser.add_argument("--out", type=options.path, metavar="FILE", help="write the page there")
     parser.set_defaults(command=_scoreboard)
 
 
@@ -287,32 +308,8 @@ def _add_explain(commands: Commands) -> None:
 def _rig_and_seed(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--rig", default="mock", help="rig file or built-in rig (default: mock)")
     parser.add_argument(
-        "--seed", type=_seed, help="whole number that all chance comes from (default: a fresh one)"
+        "--seed", type=options.seed, help="whole number that all chance comes from (default: a fresh one)"
     )
-
-
-def _count(text: str) -> int:
-    if text.isascii() and text.isdigit() and len(text) <= 7:
-        return int(text)
-    raise argparse.ArgumentTypeError(f"{text!r} is no count; give a whole number up to 9999999")
-
-
-def _seed(text: str) -> int:
-    from harness.chance import parse_seed
-
-    try:
-        return parse_seed(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
-
-
-def _link_time(text: str) -> int:
-    from harness.explore.command import parse_link_time
-
-    try:
-        return parse_link_time(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 # -- the commands ----------------------------------------------------------------------------------------
@@ -348,8 +345,7 @@ def _requests(arguments: argparse.Namespace) -> list[Request]:
     from harness.running import Request
 
     rig = find_rig(arguments.rig)
-    if arguments.near_miss and not arguments.defect:
-        raise UserError("--near-miss goes with --defect NAME")
+    _require_whole_defect(arguments)
     seed = fresh_seed() if arguments.seed is None else arguments.seed
     return [
         Request(
@@ -364,6 +360,11 @@ def _requests(arguments: argparse.Namespace) -> list[Request]:
         )
         for word, (path, plan) in zip(arguments.plans, _load(arguments.plans), strict=True)
     ]
+
+
+def _require_whole_defect(arguments: argparse.Namespace) -> None:
+    if arguments.near_miss and not arguments.defect:
+        raise UserError("--near-miss goes with --defect NAME; name the defect too, or leave --near-miss out")
 
 
 def _load(words: Sequence[str]) -> list[tuple[Path, Plan]]:
@@ -464,8 +465,7 @@ def _explore(arguments: argparse.Namespace) -> int:
     from harness.explore.command import explore, limits_for
     from harness.running import CAUTIONS, Request, require_props_off
 
-    if arguments.near_miss and not arguments.defect:
-        raise UserError("--near-miss goes with --defect NAME")
+    _require_whole_defect(arguments)
     rig = find_rig(arguments.rig)
     path, plan = _load([arguments.link])[0]
     request = Request(
@@ -490,6 +490,7 @@ def _mock(arguments: argparse.Namespace) -> int:
     from harness.bench.rig import find_rig
     from harness.chance import fresh_seed
 
+    _require_whole_defect(arguments)
     link = _load([arguments.plan])[0][1].link
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # links and rig file are cleared as on Ctrl-C
     seed = fresh_seed() if arguments.seed is None else arguments.seed
@@ -511,8 +512,8 @@ def _defects(arguments: argparse.Namespace) -> int:
     known = list_defects(rig.kind)
     for name in arguments.names:
         require_defect(rig.kind, name)
-    told = [entry(one, rig.name) for name in arguments.names for one in known if one.name == name]
-    print("\n".join(told) if told else listing(known), end="")
+    told = [entry(one, arguments.rig) for name in arguments.names for one in known if one.name == name]
+    print("\n".join(told) if told else listing(known, arguments.rig), end="")
     return int(ExitCode.PASS)
 
 
@@ -523,12 +524,14 @@ def _scoreboard(arguments: argparse.Namespace) -> int:
     rig = find_rig(arguments.rig)
     if rig.name not in ("mock", "avr"):
         raise UserError(f"the scoreboard plays the built-in rigs mock and avr, not {rig.name}")
-    plans = tuple(arguments.plans.split(",")) if arguments.plans else command.PLANS
+    plans = arguments.plans or command.PLANS
     command.require_plans(plans)
+    if rig.name != "mock" and arguments.healthy:
+        raise UserError("healthy rigs are played on the mock alone; leave --healthy out, or use --rig mock")
     asked = command.Asked(
-        rig.name, arguments.seeds, 1 if arguments.seed is None else arguments.seed, arguments.healthy, plans,
-        tuple(arguments.defects.split(",")) if arguments.defects else (), arguments.everywhere,
-        arguments.near_misses,
+        rig.name, arguments.seeds, 1 if arguments.seed is None else arguments.seed,
+        command.HEALTHY if arguments.healthy is None else arguments.healthy, plans,
+        arguments.defects or (), arguments.everywhere, arguments.near_misses,
     )  # fmt: skip
     told = _progress if sys.stderr.isatty() else None
     if arguments.jobs == 0:
@@ -541,4 +544,11 @@ def _scoreboard(arguments: argparse.Namespace) -> int:
 
 
 def _progress(done: int, of: int) -> None:
-    print(f"\rscoreboard: {done} of {of} runs", end="\n" if done == of else "", file=sys.stderr, flush=True)
+    from harness.plan.wording import many
+
+    print(
+        f"\rscoreboard: {done} of {many(of, 'run')}",
+        end="\n" if done == of else "",
+        file=sys.stderr,
+        flush=True,
+    )

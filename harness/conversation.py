@@ -13,7 +13,7 @@ from typing import Final
 from harness.bench.protocol import Bench, Chunk, Role
 from harness.clock import MS, S
 from harness.codec import messages as m
-from harness.codec.frames import Frame, Splitter, decode_piece
+from harness.codec.frames import Frame, Splitter, find_body, frame_of
 from harness.errors import BenchError
 from harness.load import KEEP_ALIVE_NS, PING_NS
 from harness.recording import Direction, RecordingWriter
@@ -69,6 +69,7 @@ class Conversation:
         self._ping_due = {
             role: now + PING_NS + PING_NS * turn // len(self.ports) for turn, role in enumerate(self.ports)
         }
+        self._chore_due = self._next_chore()
         self.keeps_alive = False
 
     # -- sending -------------------------------------------------------------------------------------
@@ -94,7 +95,7 @@ class Conversation:
         """Send one ping; the answer is found in the recording."""
         port = self.ports[role]
         port.nonce += 1
-        self._ping_due[role] = self.bench.now_ns() + PING_NS
+        self._plan_ping(role, PING_NS)
         self.send(role, m.Ping(port.nonce & 0xFFFFFFFF))
 
     def ping_round(self, times: int, every_ns: int) -> None:
@@ -115,7 +116,7 @@ class Conversation:
         while True:
             if self.stop_requested():
                 raise KeyboardInterrupt
-            stop = min(until_ns, self._chores_due())
+            stop = min(until_ns, self._chore_due)
             if not bench.is_virtual:
                 stop = min(stop, bench.now_ns() + SLICE_NS)
             try:
@@ -123,8 +124,11 @@ class Conversation:
             except BenchError as error:
                 self.alive -= {role for role in self.ports if role == error.role}
                 raise
-            self._chores()
-            if bench.now_ns() >= until_ns:
+            now = bench.now_ns()
+            if now >= self._chore_due:
+                self._chores(now)
+                now = bench.now_ns()
+            if now >= until_ns:
                 return
 
     def wait_for(self, happened: Callable[[], bool], *, until_ns: int, slice_ns: int = 5 * MS) -> bool:
@@ -174,27 +178,25 @@ class Conversation:
             port = self.ports[role]
             for piece in port.splitter.feed(data):
                 packet(role, inbound, piece, at_ns)
-                if piece[-1] == 0 and len(piece) > 1:
-                    frame = decode_piece(piece[:-1])
-                    if isinstance(frame, Frame):
-                        self._hear(role, frame, at_ns)
+                if piece[-1] == 0 and (found := find_body(piece)) is not None:
+                    self._hear(role, *found, at_ns)
             if port.identity is None and len(port.seen) < SEEN_MAX:
                 port.seen += data[: SEEN_MAX - len(port.seen)]
 
-    def _hear(self, role: Role, frame: Frame, at_ns: int) -> None:
-        kind = frame.type
+    def _hear(self, role: Role, body: bytes, text: bytes, at_ns: int) -> None:
+        kind = body[0]
         if self.on_frame is not None:
-            self.on_frame(role, frame)
+            self.on_frame(role, frame_of(body, text))
         if kind == m.Sent.TYPE and role is Role.TRANSMITTER:
             self.sent += 1
         elif kind == m.Applied.TYPE and role is Role.RECEIVER:
             self.applied += 1
             self.applied_at_ns = at_ns
             self.in_failsafe = False
-            if self.on_applied is not None and isinstance(applied := m.parse(frame), m.Applied):
+            if self.on_applied is not None and isinstance(applied := m.parse(frame_of(body)), m.Applied):
                 self.on_applied(applied)
         elif kind in _HEARD:
-            self._note(role, m.parse(frame))
+            self._note(role, m.parse(frame_of(body)))
 
     def _note(self, role: Role, message: m.AnyMessage | None) -> None:
         port = self.ports[role]
@@ -206,7 +208,7 @@ class Conversation:
             self._starting.pop(role, None)
             self.applied_at_ns = None  # what counts as linked is a packet after the start
             self.in_failsafe = self.in_failsafe and role is not Role.RECEIVER
-            self._ping_due[role] = self.bench.now_ns() + PING_AFTER_START_NS
+            self._plan_ping(role, PING_AFTER_START_NS)
             self.on_start(role)
         elif isinstance(message, m.Reply):
             port.replies[message.counter] = message
@@ -215,11 +217,14 @@ class Conversation:
 
     # -- chores --------------------------------------------------------------------------------------
 
-    def _chores_due(self) -> int:
+    def _next_chore(self) -> int:
         return min(self._alive_due, *self._ping_due.values())
 
-    def _chores(self) -> None:
-        now = self.bench.now_ns()
+    def _plan_ping(self, role: Role, in_ns: int) -> None:
+        self._ping_due[role] = self.bench.now_ns() + in_ns
+        self._chore_due = self._next_chore()
+
+    def _chores(self, now: int) -> None:
         if now >= self._alive_due:
             self._alive_due = max(self._alive_due + KEEP_ALIVE_NS, now + KEEP_ALIVE_NS // 2)
             if self.keeps_alive:
@@ -233,6 +238,7 @@ class Conversation:
                     self.ping(role)
                 else:
                     self._ping_due[role] = now + PING_NS
+        self._chore_due = self._next_chore()
 
     def _present(self) -> list[Role]:
         """The roles whose ports are still there, in a fixed order."""

@@ -142,7 +142,7 @@ def _drawn(draft: Draft, chance: Random, index: int, least: Fraction, most: Frac
     """Return a stick pulse between two shares of the travel allowed, not the one that failsafe shows."""
     channel = draft.link.channels[index]
     low, top = channel.range.low_us, draft.tops[index]
-    ends = [low + int((top - low) * share) for share in (least, most)]
+    ends = [low + (top - low) * share.numerator // share.denominator for share in (least, most)]
     pulse = chance.randint(*ends)
     return pulse if channel.output_us(pulse) != channel.failsafe_us else ends[pulse == ends[0]]
 

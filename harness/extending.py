@@ -16,6 +16,7 @@ from typing import Final
 from harness.clock import S
 from harness.looks import Look, looks_of
 from harness.plan.model import Plan
+from harness.plan.wording import many
 from harness.recording import Mark, Recording
 from harness.runner import Runner
 from harness.timeline import REFRESH_NS, Segment, TimelineBuilder
@@ -23,6 +24,9 @@ from harness.verdict import CheckResult, Verdict
 
 JUDGING_NS: Final = 300 * S
 """Longest wait for a judgement between rounds; a million packets take a few seconds."""
+
+NAMED: Final = 3
+"""So many failed checks are named in a line; more are counted."""
 
 Read = Callable[[], Recording]
 Results = tuple[CheckResult, ...]
@@ -66,11 +70,11 @@ class Rounds:
             return False
         wanting = wanting_samples(results)
         if not wanting:
-            runner.observer.say(f"{look}: no check lacks samples")
+            runner.observer.say(f"{look}: {_why_enough(results)}")
             return False
         rounds = self._looks[look.number].rounds - self._played
         open_ = ", ".join(f"{one.name} (about {one.needed} {one.sample_unit} more)" for one in wanting)
-        runner.observer.say(f"{look}: not settled: {open_}; {rounds} more round{'s' * (rounds > 1)}")
+        runner.observer.say(f"{look}: not settled: {open_}; {many(rounds, 'more round')}")
         return True
 
 
@@ -84,10 +88,20 @@ def another_round(builder: TimelineBuilder, plan: Plan) -> Sequence[Segment]:
 
 
 def wanting_samples(results: Sequence[CheckResult]) -> tuple[CheckResult, ...]:
-    """Return the checks that more samples could settle; none where the bench itself is at fault."""
-    if any(one.verdict is Verdict.ERROR for one in results):
+    """Return the checks that more samples could settle.
+
+    None where the bench itself is at fault, and none once a check has failed: the run cannot pass any more.
+    """
+    if any(one.verdict in (Verdict.ERROR, Verdict.FAIL) for one in results):
         return ()
     return tuple(one for one in results if one.verdict is Verdict.INCONCLUSIVE and (one.needed or 0) > 0)
+
+
+def _why_enough(results: Sequence[CheckResult]) -> str:
+    """Say why no round follows."""
+    failed = list(dict.fromkeys(one.name for one in results if one.verdict is Verdict.FAIL))
+    more = f" and {len(failed) - NAMED} more" * (len(failed) > NAMED)
+    return f"failed: {', '.join(failed[:NAMED])}{more}" if failed else "no check lacks samples"
 
 
 def so_far(recording: Recording) -> Recording:

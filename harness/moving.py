@@ -230,14 +230,17 @@ def walk(draft: Draft, base: Sticks, for_ns: int, every_ns: int, stride_us: int)
     """Return the positions of a random walk from `base`: each stick moves by up to `stride_us` each time."""
     name = draft.chance().getrandbits(64)
     choices = 2 * stride_us + 1
+    ends = [draft.span(index, None, None) for index in range(len(base))]
 
     def positions() -> Positions:
-        chance, now = Random(name), list(base)
+        chance, now = Random(name).random, base
         for at in range(0, for_ns, every_ns):
-            yield at, tuple(now)
-            for index, channel in enumerate(draft.link.channels):
-                moved = now[index] + int(chance.random() * choices) - stride_us
-                kept = min(max(moved, channel.range.low_us), channel.range.high_us)
-                now[index] = draft.capped(index, kept)
+            yield at, now
+            now = tuple(
+                [
+                    min(max(stick + int(chance() * choices) - stride_us, low), high)
+                    for stick, (low, high) in zip(now, ends, strict=True)
+                ]
+            )
 
     return positions

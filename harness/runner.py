@@ -24,7 +24,7 @@ from harness.levels import Levels
 from harness.pace import PacketRate
 from harness.plan import model as p
 from harness.recording import RecordingWriter
-from harness.report.live import Snapshot
+from harness.report.live import Quiet, Snapshot
 from harness.timeline import Due, Segment, Timeline
 from harness.trials import Trials
 from harness.watch import OWN_STICKS, ThrottleWatch
@@ -499,6 +499,8 @@ class _State:
         self.beat()
 
     def beat(self) -> None:
+        if type(self.runner.observer) is Quiet:  # nobody looks
+            return
         talk = self.runner.talk
         now_ns = self.runner.bench.now_ns()
         self.recent = [*self.recent[-20:], (talk.sent, talk.applied)]

@@ -170,8 +170,3 @@ def _merged(one: Iterator[Due], other: Iterator[Due]) -> Iterator[Due]:
 def times(count: int) -> str:
     """Return `once` or `3 times`."""
     return "once" if count == 1 else f"{count} times"
-
-
-def many(count: int, what: str) -> str:
-    """Return `1 packet` or `3 packets`."""
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"

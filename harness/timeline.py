@@ -23,7 +23,8 @@ from harness.plan import model as p
 from harness.plan.extent import OWN_AFTER_NS, margin_ns
 from harness.plan.trials import BURST_PACKET_NS, limit_step_ns, method_of, overload_for_ns, repeats_of
 from harness.plan.units import format_decibel, format_share
-from harness.segments import REFRESH_NS, Draft, Due, Segment, many, numbered, refreshed, times, top_us
+from harness.plan.wording import many
+from harness.segments import REFRESH_NS, Draft, Due, Segment, numbered, refreshed, times, top_us
 
 __all__ = [
     "REFRESH_NS",

@@ -113,6 +113,7 @@ class Air:
         self._range = Range(settings) if settings.distance_mm is not None else None
         self._packet_bits = settings.air_overhead_bits + 8 * payload_bytes
         self._strong = self._packet_loss, self._ack_loss
+        self._signal_dbm = SIGNAL_UNKNOWN
         self._feel_signal()
 
     @property
@@ -134,12 +135,13 @@ class Air:
 
     def signal_dbm(self) -> int:
         """Return how strong a packet arrives at the receiver, as it reports it."""
-        return SIGNAL_UNKNOWN if self._range is None else self._range.reported_dbm()
+        return self._signal_dbm
 
     def _feel_signal(self) -> None:
-        """Work out the losses anew. An acknowledgement counts as long as an empty one: it is short."""
+        """Work out signal and losses anew. An acknowledgement counts as long as an empty one: it is short."""
         if self._range is None:
             return
+        self._signal_dbm = self._range.reported_dbm()
         packets, answers = self._strong
         lost = self._range.packet_loss(self._packet_bits)
         self._packet_loss = _added(packets, lost)

@@ -19,6 +19,8 @@ from harness.errors import BenchError
 from mocks.settings import WorldSettings
 
 BITS_PER_BYTE = 10
+BYTE_NS_BAUD = BITS_PER_BYTE * S
+"""Divided by the baud rate it is the time that a byte takes, in ns."""
 USB_BATCH_BYTES = 62
 """Data bytes in a full-speed USB bulk packet of a common serial adapter (64 less two of status): common
 practice, no source. A full packet does not wait for the latency timer."""
@@ -85,7 +87,7 @@ class LineToDevice:
         Raises BenchError if more than `MAX_BACKLOG_BYTES` would be waiting.
         """
         at_ns = max(self._free_ns, now_ns)
-        if self.backlog_bytes(now_ns) > MAX_BACKLOG_BYTES:
+        if at_ns > now_ns and self.backlog_bytes(now_ns) > MAX_BACKLOG_BYTES:
             raise BenchError(
                 f"the serial line to the {self._role} is more than {MAX_BACKLOG_BYTES} bytes behind",
                 role=self._role,
@@ -97,14 +99,14 @@ class LineToDevice:
         pieces = [data] if data.find(0) == len(data) - 1 else _cut(data)
         due = []
         for piece in pieces:
-            at_ns += len(piece) * (BITS_PER_BYTE * S) // self._baud
+            at_ns += len(piece) * BYTE_NS_BAUD // self._baud
             due.append((at_ns, piece))
         self._free_ns = at_ns
         return due
 
     def backlog_bytes(self, now_ns: int) -> int:
         """Return how many bytes have not arrived yet."""
-        return max(0, self._free_ns - now_ns) * self._baud // (BITS_PER_BYTE * S)
+        return max(0, self._free_ns - now_ns) * self._baud // BYTE_NS_BAUD
 
 
 def _cut(data: bytes) -> list[bytes]:
@@ -120,7 +122,7 @@ class LineToPC:
 
     def __init__(self, baud: int, buffer_bytes: int, loss: Loss | None, noise: Noise | None) -> None:
         self._baud = baud
-        self._room_ns = buffer_bytes * (BITS_PER_BYTE * S) // baud
+        self._room_ns = buffer_bytes * BYTE_NS_BAUD // baud
         self._loss = loss
         self._noise = noise
         self._free_ns = 0
@@ -131,7 +133,7 @@ class LineToPC:
         """Take one message; it is dropped whole if the output buffer has no room for it, or by chance."""
         free_ns = self._free_ns
         start_ns = free_ns if free_ns > now_ns else now_ns  # noqa: FURB136 - hot, and max() is slower
-        end_ns = start_ns + len(data) * (BITS_PER_BYTE * S) // self._baud
+        end_ns = start_ns + len(data) * BYTE_NS_BAUD // self._baud
         if end_ns - now_ns > self._room_ns or (self._loss is not None and self._loss.hits()):
             self.dropped += 1
             return
@@ -168,73 +170,72 @@ class LineToPC:
 class BatchedLineToPC(LineToPC):
     """The same behind a USB adapter that hands bytes on in batches.
 
-    The first byte starts the latency timer; a batch goes when the timer is up or when it is full.
+    The first byte starts the latency timer; a batch goes when the timer is up or when it is full. Batches in
+    which no message ends are handed over with the next one, if that has gone too: nothing ends in them.
     """
 
-    __slots__ = ("_batch", "_batches", "_latency_ns", "_up_ns")
+    __slots__ = ("_batch", "_batches", "_ended", "_latency_ns", "_up_ns")
 
     def __init__(
         self, baud: int, buffer_bytes: int, loss: Loss | None, noise: Noise | None, latency_ns: int
     ) -> None:
         super().__init__(baud, buffer_bytes, loss, noise)
         self._latency_ns = latency_ns
-        self._batch = bytearray()
+        self._batch = b""
         self._up_ns = 0
-        self._batches: deque[tuple[int, bytes]] = deque()
+        self._ended = False
+        self._batches: deque[tuple[int, bytes, bool]] = deque()
 
-    def write(self, data: bytes, now_ns: int) -> None:
-        """Take one message and spread its bytes over batches."""
-        super().write(data, now_ns)
-        self._spread_all()
-
-    def carry(self, end_ns: int, data: bytes) -> None:
-        """Take bytes that a board put on the line and spread them over batches."""
-        super().carry(end_ns, data)
-        self._spread_all()
-
-    def _spread_all(self) -> None:
-        while self._sent:
-            self._spread(*self._sent.popleft())
-
-    def _spread(self, end_ns: int, data: bytes) -> None:
-        """Add bytes, the last of which arrives at `end_ns`, to the batch that is open when each arrives."""
-        batch, up_ns, baud = self._batch, self._up_ns, self._baud
-        left, room = len(data), USB_BATCH_BYTES - len(batch)
-        if batch and end_ns <= up_ns and left < room:
-            batch += data  # all of it goes with the batch that is open
-            return
-        at = 0
-        while left:
-            first_ns = end_ns - (left - 1) * (BITS_PER_BYTE * S) // baud
-            if room < USB_BATCH_BYTES and first_ns > up_ns:
-                self._close(up_ns)
-                room = USB_BATCH_BYTES
-            if room == USB_BATCH_BYTES:
-                self._up_ns = up_ns = first_ns + self._latency_ns
-            late = -((up_ns - end_ns) * baud // (BITS_PER_BYTE * S)) if end_ns > up_ns else 0
-            taken = max(1, min(left - late, room))
-            batch += data[at : at + taken]
-            at += taken
-            left -= taken
-            room -= taken
-            if not room:
-                self._close(end_ns - left * (BITS_PER_BYTE * S) // baud)
-                room = USB_BATCH_BYTES
-
-    def _close(self, at_ns: int) -> None:
-        self._batches.append((at_ns, bytes(self._batch)))
-        self._batch.clear()
+    def _spread(self) -> None:
+        """Spread what was taken over batches: each byte goes with the one that is open when it arrives."""
+        batch, ended, up_ns, baud = self._batch, self._ended, self._up_ns, self._baud
+        close = self._batches.append
+        for end_ns, data in self._sent:
+            at, left = 0, len(data)
+            odd = data.find(0) != left - 1  # no frame: something may end anywhere in it
+            while left:
+                first_ns = end_ns - (left - 1) * BYTE_NS_BAUD // baud
+                if batch and first_ns > up_ns:
+                    close((up_ns, batch, ended))
+                    batch = b""
+                if not batch:
+                    up_ns, ended = first_ns + self._latency_ns, odd
+                taken = left if end_ns <= up_ns else left + (up_ns - end_ns) * baud // BYTE_NS_BAUD
+                room = USB_BATCH_BYTES - len(batch)
+                if taken > room:  # noqa: PLR1730 - hot, and min() is slower
+                    taken = room
+                batch += data[at : at + taken]
+                at += taken
+                left -= taken
+                if not left:
+                    ended = True
+                if len(batch) == USB_BATCH_BYTES:
+                    close((end_ns - left * BYTE_NS_BAUD // baud, batch, ended))
+                    batch = b""
+        self._sent.clear()
+        self._batch, self._ended, self._up_ns = batch, ended, up_ns
 
     def take(self, role: Role, until_ns: int, arrived: list[Chunk]) -> None:
         """Append the batches that arrive at the PC up to `until_ns`."""
+        if self._sent:
+            self._spread()
+        batches = self._batches
         if self._batch and self._up_ns <= until_ns:
-            self._close(self._up_ns)
-        while self._batches and self._batches[0][0] <= until_ns:
-            end_ns, data = self._batches.popleft()
-            arrived.append(Chunk(role, data, end_ns))
+            batches.append((self._up_ns, self._batch, True))
+            self._batch = b""
+        held, end_ns = b"", 0
+        while batches and batches[0][0] <= until_ns:
+            end_ns, data, ended = batches.popleft()
+            held += data
+            if ended:
+                arrived.append(Chunk(role, held, end_ns))
+                held = b""
+        if held:
+            arrived.append(Chunk(role, held, end_ns))
 
     def due_ns(self) -> int | None:
         """Return when the next batch arrives, or None if none is under way."""
+        self._spread()
         if self._batches:
             return self._batches[0][0]
         return self._up_ns if self._batch else None

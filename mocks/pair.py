@@ -139,15 +139,12 @@ class Pair:
         if self._air.has_range:
             self.receiver.signal_dbm = self._air.signal_dbm
         if self.settings.witness:
-            ServoPins(self.receiver, self._note_pulse)
+            ServoPins(self.receiver, lambda: self.witness.note_pulse)
         return self.receiver
 
     def _make_witness(self, around: Surroundings, life: Life) -> Witness:
         self.witness = Witness(around, life)
         return self.witness
-
-    def _note_pulse(self, channel: int, ended_ns: int, width_ns: int) -> None:
-        self.witness.note_pulse(channel, ended_ns, width_ns)
 
 
 def open_pair(

@@ -68,7 +68,10 @@ class Receiver(Device):
     def __init__(self, around: Surroundings, life: Life) -> None:
         super().__init__(around, life, around.settings.receiver_skew_ppm)
         settings, link = around.settings, around.link
-        self._mirrors = any(channel.direction == "reversed" for channel in link.channels)
+        self._mirrored = [
+            (index, channel.output_us) for index, channel in enumerate(link.channels)
+            if channel.direction == "reversed"
+        ]  # fmt: skip
         self._declared: tuple[int | None, ...] = settings.failsafe_us or tuple(
             channel.failsafe_us for channel in link.channels
         )
@@ -99,9 +102,12 @@ class Receiver(Device):
 
     def shown(self, pulses: Pulses) -> Pulses:
         """Return the outputs for a packet's pulses."""
-        if not self._mirrors:
+        if not self._mirrored:
             return pulses
-        return tuple(channel.output_us(us) for channel, us in zip(self.link.channels, pulses, strict=True))
+        outputs = list(pulses)
+        for index, output_us in self._mirrored:
+            outputs[index] = output_us(pulses[index])
+        return tuple(outputs)
 
     def failsafe_outputs(self) -> Pulses:
         """Return the outputs in failsafe; a channel that declares no pulse keeps its own."""

@@ -6,6 +6,7 @@ are whole microseconds of its own clock, its widths tenths of one.
 
 from __future__ import annotations
 
+from struct import Struct
 from typing import ClassVar, Final
 
 from harness.bench.protocol import Role
@@ -18,7 +19,6 @@ SET_NS: Final = 25 * MS
 EMPTY_NS: Final = 100 * MS
 """An empty set is reported this often while no pulse comes (shared/protocol.md)."""
 WIDEST: Final = 65_535
-NO_PULSE: Final = (0, 0)
 NS_PER_TENTH: Final = 100
 """Nanoseconds in a tenth of a microsecond."""
 
@@ -33,7 +33,8 @@ class Witness(Device):
     def __init__(self, around: Surroundings, life: Life) -> None:
         super().__init__(around, life, around.settings.witness_skew_ppm)
         self._inputs = len(around.link.channels)
-        self._set: dict[int, tuple[int, int]] = {}  # by input: falling edge in us, width in tenths of one
+        self._pack_pulses = Struct(f"<IB{2 * self._inputs}H").pack
+        self._set: dict[int, tuple[int, int]] = {}  # by input: falling edge and width, in ns
         self._turn = 0
 
     def commands(self) -> dict[type, Handler]:
@@ -64,8 +65,7 @@ class Witness(Device):
             self._close(ended_ns)
         if not self._set:
             self._wait(SET_NS - (self.world.now_ns - ended_ns))
-        width = width_ns * self._rate_ppb // (PPB * NS_PER_TENTH)
-        self._set[channel] = (self._clock_us(ended_ns), min(max(width, 1), WIDEST))
+        self._set[channel] = (ended_ns, width_ns)
 
     def _clock_us(self, at_ns: int) -> int:
         """Return the device's time in us, without its wrap."""
@@ -86,8 +86,10 @@ class Witness(Device):
     def _close(self, at_ns: int) -> None:
         """Report what the set holds, and empty it."""
         at_us = self._clock_us(at_ns)
-        pulses = [NO_PULSE] * self._inputs
-        for channel, (ended_us, width) in self._set.items():
-            pulses[channel] = (at_us - ended_us, width)
+        pulses = [0] * (2 * self._inputs)
+        for channel, (ended_ns, width_ns) in self._set.items():
+            width = width_ns * self._rate_ppb // (PPB * NS_PER_TENTH)
+            pulses[2 * channel] = at_us - self._clock_us(ended_ns)
+            pulses[2 * channel + 1] = min(max(width, 1), WIDEST)
         self._set.clear()
-        self.say(Pulses(at_us & WRAP_MASK, tuple(pulses)))
+        self.say_packed(Pulses.TYPE, self._pack_pulses(at_us & WRAP_MASK, self._inputs, *pulses))

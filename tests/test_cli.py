@@ -143,9 +143,10 @@ def test_a_wrong_option_gives_exit_code_2(tiny, words, capsys):
     assert stopped.value.code == 2
 
 
-def test_a_near_miss_needs_a_defect(tiny, capsys):
-    assert run("run", tiny, "--near-miss") == 2
-    assert "--defect" in capsys.readouterr().err
+@pytest.mark.parametrize("words", [("run", "tiny.yaml"), ("explore",), ("mock",)])
+def test_a_near_miss_needs_a_defect(tiny, words, capsys):
+    assert run(*words, "--near-miss") == 2
+    assert "--near-miss goes with --defect NAME" in capsys.readouterr().err
 
 
 def test_an_unknown_defect_names_the_nearest(tiny, capsys):
@@ -231,11 +232,23 @@ def test_defects_are_listed_by_what_the_pilot_would_feel_and_told_in_full(capsys
     assert run("defects") == 0
     shown = capsys.readouterr().out
     assert "\nCommands go missing\n" in shown
+    assert "`propsoff defects NAME` tells one in full, `propsoff run PLAN --defect NAME` plays it." in shown
     assert sum(line.startswith("  ") for line in shown.splitlines()) >= 60
     assert run("defects", "failsafe-late") == 0
     assert "caught by        the check failsafe_entry in the plan failsafe" in capsys.readouterr().out
     assert run("defects", "failsafe-lat") == 2
     assert "did you mean failsafe-late" in capsys.readouterr().err
+
+
+def test_defects_of_another_rig_are_told_with_that_rig(tmp_path, capsys):
+    rig = tmp_path / "my bench.yaml"
+    rig.write_text("propsoff_rig: 1\nbench: avr\n")
+    assert run("defects", "--rig", "my bench.yaml") == 0
+    shown = capsys.readouterr().out
+    assert "`propsoff defects NAME --rig 'my bench.yaml'` tells one in full" in shown
+    assert "`propsoff run PLAN --rig 'my bench.yaml' --defect NAME` plays it" in shown
+    assert run("defects", "float-swapped", "--rig", "my bench.yaml") == 0
+    assert "--rig 'my bench.yaml' --defect float-swapped --near-miss" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(

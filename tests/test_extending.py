@@ -117,12 +117,23 @@ def test_a_marginal_link_is_left_open_without_extend_and_settled_right_with_it(l
     assert len(run.marks("round")) > 1
 
 
-@pytest.mark.parametrize(("loss", "verdict"), [(Fraction(4, 100), "pass"), (Fraction(17, 100), "fail")])
-def test_a_link_far_from_the_limit_is_settled_by_the_first_round(loss, verdict):
+@pytest.mark.parametrize(
+    ("loss", "verdict", "words"),
+    [(Fraction(4, 100), "pass", "no check lacks samples"), (Fraction(17, 100), "fail", "failed: delivery")],
+)
+def test_a_link_far_from_the_limit_is_settled_by_the_first_round(loss, verdict, words):
     run = Extended(*STEADY, loss=loss, extend=EXTEND)
     assert run.result.verdict == verdict
     assert len(run.marks("round")) == len(run.marks("look")) == 1
-    assert run.listener.lines == ["look 1 of 4: no check lacks samples"]
+    assert run.listener.lines == [f"look 1 of 4: {words}"]
+
+
+def test_a_run_that_has_failed_is_not_played_on_for_what_is_still_open():
+    late = p.PlanCheck(p.FailsafeEntry(within_ns=MS), "entry", "checks[1]")
+    run = Extended(*CUTS, extend=EXTEND, checks=(SIXTY_PER_CENT, late, replace(late, name="again")))
+    assert len(run.marks("round")) == 1
+    assert run.listener.lines == ["look 1 of 4: failed: entry, again"]
+    assert run.result.needed
 
 
 def test_a_link_on_the_limit_stays_open_at_the_cap():
@@ -183,7 +194,7 @@ def result_of(verdict, needed=None):
     ("results", "wanting"),
     [
         ([result_of(Verdict.INCONCLUSIVE, 5)], 1),
-        ([result_of(Verdict.INCONCLUSIVE, 5), result_of(Verdict.FAIL)], 1),
+        ([result_of(Verdict.INCONCLUSIVE, 5), result_of(Verdict.FAIL)], 0),
         ([result_of(Verdict.INCONCLUSIVE)], 0),
         ([result_of(Verdict.PASS), result_of(Verdict.FAIL)], 0),
         ([result_of(Verdict.INCONCLUSIVE, 5), result_of(Verdict.ERROR)], 0),

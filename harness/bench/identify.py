@@ -175,7 +175,10 @@ def _role_problem(identity: Identity, role: Role) -> str:
         return ""
     for other, number in WIRE_ROLES.items():
         if identity.role == number:
-            return f"the {role} port leads to the {other}: swap the two ports in the rig"
+            return (
+                f"the {role} port leads to the {other}: swap the two ports in the rig, "
+                f"or build the firmware of that device as the {role}"
+            )
     return f"the device on the {role} port says that it is of role {identity.role}, which is not known here"
 
 

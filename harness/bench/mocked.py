@@ -72,8 +72,15 @@ def require_defect(kind: str, name: str | None) -> None:
     from mocks.defects import nearest_defect
 
     names = [known.name for known in list_defects(kind)]
-    if name is not None and name not in names:
-        raise UserError(nearest_defect(name, names, kind))
+    if name is None or name in names:
+        return
+    for other in KINDS:
+        if any(known.name == name for known in list_defects(other)):
+            raise UserError(
+                f"the defect {name} is one of the rig {other}, and the rig {kind} has none of this name; "
+                f"use --rig {other}, or a defect that `propsoff defects --rig {kind}` lists"
+            )
+    raise UserError(nearest_defect(name, names, kind))
 
 
 def open_mock(

@@ -12,8 +12,11 @@ import os
 import re
 import stat
 import warnings
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
@@ -30,6 +33,15 @@ WRITE_LIMIT_MS: Final = 200
 """A write that takes longer than this has lost its device: at 9600 baud a 128-byte frame takes 133 ms."""
 MAX_LISTED: Final = 8
 NETWORK: Final = ("socket", "rfc2217")
+LIKE: Final = 0.8
+"""How like a name must be to be offered: `/dev/ttyUSB1` is for `/dev/ttyUSB0` (0.92), `/dev/ttyACM0` is not
+(0.75)."""
+LIKE_COM: Final = 0.6
+"""The same for `COM4`, all of which are alike."""
+MAX_COMPARED: Final = 500
+"""Files in a folder that are looked at for a name like the one that is missing."""
+_BUILT_IN = re.compile(r"/dev/ttyS\d+")
+"""Lines of the computer itself, there whether anything is plugged in or not."""
 _WINDOWS_NAME = re.compile(r"(\\\\\.\\)?(com\d+)", re.IGNORECASE)
 
 
@@ -41,8 +53,13 @@ class PortSpec:
     baud: int = DEFAULT_BAUD
 
 
-def open_port(role: Role, spec: PortSpec, at_ns: int) -> Serial:
-    """Open and configure one port: 8N1, exclusive, stale input flushed. Raises BenchError."""
+def open_port(
+    role: Role, spec: PortSpec, at_ns: int, rig: Mapping[Role, PortSpec] = MappingProxyType({})
+) -> Serial:
+    """Open and configure one port: 8N1, exclusive, stale input flushed. Raises BenchError.
+
+    `rig` is every port of the rig: what has a place in it is not offered for one that is missing.
+    """
     # Imported here so that a run on the mock, or --help, does not pay for it.
     import serial
 
@@ -52,7 +69,7 @@ def open_port(role: Role, spec: PortSpec, at_ns: int) -> Serial:
             warnings.simplefilter("ignore", DeprecationWarning)
             return serial.serial_for_url(spec.url, **_settings(spec))
     except (OSError, ValueError, NotImplementedError, ImportError, LookupError, TypeError) as error:
-        why = explain_failure(error, spec)
+        why = explain_failure(error, spec, rig)
         message = f"{role} port {spec.url}: {why}"
         raise BenchError(message, role=role.value, port=spec.url, at_ns=at_ns) from error
 
@@ -77,14 +94,16 @@ def same_port_key(url: str) -> str:
     return windows[2].lower() if windows else os.path.realpath(url)
 
 
-def explain_failure(error: Exception, spec: PortSpec) -> str:
-    """Return why a port did not open and what to do about it."""
+def explain_failure(
+    error: Exception, spec: PortSpec, rig: Mapping[Role, PortSpec] = MappingProxyType({})
+) -> str:
+    """Return why a port did not open and what to do about it; `rig` as for `open_port`."""
     if scheme(spec.url):
         return _explain_url(error, spec)
     number = getattr(error, "errno", None) or 0
     text = str(error)
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFoundError" in text:
-        return _explain_missing(spec.url)
+        return _explain_missing(spec.url, rig)
     if number in (errno.EAGAIN, errno.EBUSY) or (os.name == "nt" and "PermissionError" in text):
         return _explain_busy(spec.url)
     if number in (errno.EACCES, errno.EPERM):
@@ -113,14 +132,48 @@ def _names_host_and_port(url: str) -> bool:
         return False
 
 
-def _explain_missing(url: str) -> str:
-    present = present_ports()
-    listed = ", ".join(present[:MAX_LISTED]) if present else "no serial port at all"
+def _explain_missing(url: str, rig: Mapping[Role, PortSpec]) -> str:
+    if os.path.lexists(url):
+        return (
+            "nothing answers behind this name; is the device still plugged in, and is this its serial port?"
+        )
+    if not url.startswith("/dev/") and not _WINDOWS_NAME.fullmatch(url):
+        return _explain_missing_path(url, rig)
+    present = sorted(present_ports(), key=lambda name: _BUILT_IN.fullmatch(name) is not None)
+    names = [_told(name, rig) for name in present[:MAX_LISTED]]
+    listed = ", ".join(names) if names else "no serial port at all"
     if len(present) > MAX_LISTED:
         listed += f" and {len(present) - MAX_LISTED} more"
-    near = difflib.get_close_matches(url, present, 1)
+    asked_built_in = _BUILT_IN.fullmatch(url) is not None
+    likely = [name for name in _free(present, rig) if asked_built_in or not _BUILT_IN.fullmatch(name)]
+    near = difflib.get_close_matches(url, likely, 1, LIKE if url.startswith("/dev/") else LIKE_COM)
     hint = f"; did you mean {near[0]}?" if near else "; is the device plugged in and powered?"
     return f"there is no such port; present: {listed}{hint}"
+
+
+def _explain_missing_path(url: str, rig: Mapping[Role, PortSpec]) -> str:
+    """Return what to do about a name outside /dev, which a program makes."""
+    folder = Path(url).parent
+    beside = sorted(map(str, islice(folder.iterdir(), MAX_COMPARED))) if folder.is_dir() else []
+    names = [Path(name).name for name in _free(beside, rig)]
+    near = difflib.get_close_matches(Path(url).name, names, 1, LIKE)
+    made = "does the program run that makes it, such as `propsoff mock`?"
+    hint = f"did you mean {folder / near[0]}?" if near else made
+    return f"there is no such port; {hint}"
+
+
+def _free(names: Sequence[str], rig: Mapping[Role, PortSpec]) -> list[str]:
+    """Return the ports that have no place in the rig."""
+    taken = {same_port_key(spec.url) for spec in rig.values()}
+    return [name for name in names if same_port_key(name) not in taken]
+
+
+def _told(name: str, rig: Mapping[Role, PortSpec]) -> str:
+    """Return a port with what is known of it: whose it is, or that no adapter is behind it."""
+    for role, spec in rig.items():
+        if same_port_key(spec.url) == same_port_key(name):
+            return f"{name} (the {role}'s)"
+    return f"{name} (built in)" if _BUILT_IN.fullmatch(name) else name
 
 
 def present_ports() -> list[str]:

@@ -44,7 +44,7 @@ class SerialBench:
             raise
 
     def _open_one(self, role: Role, spec: PortSpec) -> None:
-        port = open_port(role, spec, self.now_ns())
+        port = open_port(role, spec, self.now_ns(), self._specs)
         self._open[role] = OpenPort(spec.url, port)
         _quicken_socket(port)
         self._facts |= {f"{role} {topic}": text for topic, text in prepare(port, spec).items()}

@@ -20,6 +20,7 @@ from harness.errors import StorageError, UserError
 
 PLANS: Final = ("failsafe", "acceptance", "first-look", "regression", "limits", "margin")
 """All but the soak, which takes hours of link time."""
+HEALTHY: Final = 1_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +30,7 @@ class Asked:
     kind: str = "mock"
     seeds: int = 20
     first_seed: int = 1
-    healthy: int = 1_000
+    healthy: int = HEALTHY
     plans: tuple[str, ...] = PLANS
     defects: tuple[str, ...] = ()
     everywhere: bool = False
@@ -80,13 +81,23 @@ def score(
     """Play everything asked for on an executor, in this process if None; return the board and the runs."""
     jobs = jobs_of(asked)
     if not jobs:
-        raise UserError(
-            "nothing to play: no seeds and no healthy rigs, or defects that other plans must catch"
-        )
+        raise UserError(f"nothing to play: {_why_nothing(asked)}")
     with executor if executor is not None else nullcontext():
         played = play_all(jobs, executor)
         counted = played if told is None else _telling(played, told, len(jobs))
         return tally(_chosen(asked), asked.plans, counted), len(jobs)
+
+
+def _why_nothing(asked: Asked) -> str:
+    """Return why there is no job, and how to mend it."""
+    if not asked.seeds:
+        healthy = " or --healthy 1" if asked.kind == "mock" else ""
+        return f"no run was asked for; write --seeds 1{healthy} or more"
+    meant = ",".join(dict.fromkeys(one.plan for one in _chosen(asked)))
+    return (
+        "other plans must catch these defects; "
+        f"write --plans {meant}, or --everywhere to play them on plans that need not catch them"
+    )
 
 
 def _telling(played: Iterable[Played], told: Callable[[int, int], None], of: int) -> Iterator[Played]:
@@ -121,13 +132,17 @@ def open_page(path: Path | None) -> Iterator[Callable[[str], object]]:
     if path is None:
         yield lambda text: print(text, end="")
         return
+    if path.is_dir():  # told now, and not after minutes of playing
+        raise StorageError(f"{path}: this is a folder; name a file in it, such as {path / 'scoreboard.md'}")
     beside = path.with_name(f".{path.name}.unfinished")
     try:
         with beside.open("w", encoding="utf-8", newline="\n") as file:
             yield file.write
         beside.replace(path)
     except OSError as error:
-        raise StorageError(f"{path}: cannot write the page: {error.strerror or error}") from error
+        mend = "make its folder first, or " if isinstance(error, FileNotFoundError) else ""
+        told = f"{error.strerror or error}; {mend}choose another file with --out"
+        raise StorageError(f"{path}: cannot write the page: {told}") from error
     finally:
         beside.unlink(missing_ok=True)
 

@@ -9,15 +9,20 @@ from typing import Final
 
 from harness.bench.mocked import Listed
 from harness.board.tally import Board, Cell
+from harness.plan.wording import many
 from harness.verdict import Verdict
 
 NOTHING: Final = "·"
+NAMED: Final = 2
+"""So many defects are named in a sentence; more are counted."""
 HEAD: Final = """\
 # Scoreboard: what propsoff catches, and what it lets through
 
-Every defect of the catalogue on simulated devices, {runs} runs in all, seeds from {seed} on. A cell says in
-how many runs the plan did not pass the faulty device: the run failed, or the bench refused to go on. In bold:
+Defects of the catalogue on simulated devices, {runs} in all, seeds from {seed} on. A cell says in how many
+runs the plan did not pass the faulty device: the run failed, or the bench refused to go on. In bold:
 the plan that is meant to catch it, and how often the very check did that is meant to. `{nothing}`: not once.
+A faulty device's run ends once that check has failed on a fact, such as an output that nobody sent; checks of
+shares and percentiles are judged at the end of the plan only.
 
 Written by `{command}`; the same seeds give the same page.
 """
@@ -25,17 +30,16 @@ Written by `{command}`; the same seeds give the same page.
 
 def page(board: Board, *, seed: int, runs: int, command: str, absent: Sequence[Listed] = ()) -> str:
     """Return the whole page, ready to be written."""
-    parts = [HEAD.format(runs=runs, seed=seed, command=command, nothing=NOTHING)]
+    parts = [HEAD.format(runs=many(runs, "run"), seed=seed, command=command, nothing=NOTHING)]
     if board.cells:
         parts += ["## Sensitivity: faulty devices caught", *_groups(board)]
     if board.near:
         parts += ["## Near-misses: close to a limit, and right", *_near(board)]
     if board.healthy:
         parts += ["## Specificity: healthy rigs", *_healthy(board)]
-    parts += ["## Missed", *_misses(board)]
+    parts += ["## Missed", *_misses(board, absent)]
     if absent:
-        names = ", ".join(f"{defect.name} ({defect.plan})" for defect in absent)
-        parts += ["## Not played", "", f"Their plans were not asked for: {names}.", ""]
+        parts += ["## Not played", *_absent(board, absent)]
     return "\n".join(parts) + "\n"
 
 
@@ -69,7 +73,7 @@ def _cell(cell: Cell | None, *, meant: bool) -> str:
     return f"**{cell.caught}/{cell.runs}** ({cell.by_check})"
 
 
-def _misses(board: Board) -> Iterator[str]:
+def _misses(board: Board, absent: Sequence[Listed]) -> Iterator[str]:
     yield ""
     missed = board.misses()
     yield from (f"- {line}" for line in missed)
@@ -80,7 +84,31 @@ def _misses(board: Board) -> Iterator[str]:
         ] * bool(board.cells)
         kept += ["no near-miss failed"] * bool(board.near)
         kept += ["no check failed these healthy rigs oftener than it says"] * bool(board.healthy)
-        yield f"None: {'; '.join(kept)}."
+        yield f"None: {'; '.join(kept)}." if kept else "None: no goal was judged."
+    if absent:
+        yield ""
+        yield _not_judged(absent)
+    yield ""
+
+
+def _not_judged(absent: Sequence[Listed]) -> str:
+    """Return for which defects the goal was not judged: by name while they are few."""
+    if len(absent) > NAMED:
+        return f"Not judged for the {len(absent)} defects that were not played: see below."
+    one = len(absent) == 1
+    names = " and ".join(defect.name for defect in absent)
+    return f"Not judged for {names}, which {'was' if one else 'were'} not played."
+
+
+def _absent(board: Board, absent: Sequence[Listed]) -> Iterator[str]:
+    """Tell apart what was left out for want of its plan and for want of a seed."""
+    left_out = [f"{defect.name} ({defect.plan})" for defect in absent if defect.plan not in board.plans]
+    idle = [defect.name for defect in absent if defect.plan in board.plans]
+    if left_out:
+        plans = "Its plan was" if len(left_out) == 1 else "Their plans were"
+        yield from ("", f"{plans} not asked for: {', '.join(left_out)}.")
+    if idle:
+        yield from ("", f"Not one run was asked for: {', '.join(idle)}.")
     yield ""
 
 

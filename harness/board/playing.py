@@ -10,7 +10,9 @@ from dataclasses import dataclass, replace
 from functools import cache
 from typing import Final
 
+from harness.bench.mocked import list_defects
 from harness.bench.rig import Rig, find_rig, parse_rig
+from harness.board.stopping import Stopper
 from harness.errors import BenchError
 from harness.plan.find import find_plan
 from harness.plan.model import Plan
@@ -43,12 +45,16 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """What came of a job: the verdict, the words of the checks that failed, and trouble with the bench."""
+    """What came of a job: the verdict, the words of the checks that failed, and trouble with the bench.
+
+    `stopped` is the key path of the step in which the run was stopped, for its defect was found.
+    """
 
     job: Job
     verdict: Verdict
     failed: tuple[str, ...] = ()
     trouble: str = ""
+    stopped: str = ""
 
     @property
     def caught(self) -> bool:
@@ -82,18 +88,33 @@ def _rig_of(name: str, text: str) -> Rig:
 
 
 def play(job: Job) -> Played:
-    """Carry out one job on its simulated bench and judge it. Equal jobs give equal answers anywhere."""
+    """Carry out one job on its simulated bench and judge it. Equal jobs give equal answers anywhere.
+
+    The run of a defect is stopped once its own check has failed on a fact (`harness.board.stopping`); then
+    nothing is said of other checks.
+    """
     plan = shortened(job.plan, job.without) if job.without else plan_of(job.plan)
     rig = _rig_of(job.rig, job.rig_text)
     request = Request(plan, job.plan, rig, job.seed, job.defect or None, job.near_miss)
     try:
-        recording = _recorded(request)
+        recording, stopper = _recorded(request, own_check(job))
     except BenchError as error:
         return Played(job, Verdict.ERROR, trouble=str(error))
+    if stopper.failed:
+        return Played(job, Verdict.FAIL, (stopper.failed,), stopped=stopper.step)
     return _judged(job, plan, recording)
 
 
-def _recorded(request: Request) -> Recording:
+def own_check(job: Job) -> str:
+    """Return the word of the check that must catch the job's defect; empty where nothing must."""
+    if not job.defect or job.near_miss:
+        return ""
+    kind = _rig_of(job.rig, job.rig_text).kind
+    return next((one.caught_by for one in list_defects(kind) if one.name == job.defect), "")
+
+
+def _recorded(request: Request, word: str) -> tuple[Recording, Stopper]:
+    """Return the recording of a run, and who may have stopped it for the check of that word."""
     file = io.BytesIO()
     timeline = timeline_for(request)
     with closing(open_for(request)) as bench:
@@ -103,9 +124,11 @@ def _recorded(request: Request) -> Recording:
             writer.flush()
             return parse_recording(file.getvalue(), "the run so far")
 
-        Runner(bench, writer, request.plan, Quiet()).run(timeline, rounds_for(request.plan, timeline, read))
+        runner = Runner(bench, writer, request.plan, Quiet())
+        runner.talk.stop_requested = stopper = Stopper(runner, word, read)
+        runner.run(timeline, rounds_for(request.plan, timeline, read))
         writer.close()
-    return parse_recording(file.getvalue(), "the run")
+    return parse_recording(file.getvalue(), "the run"), stopper
 
 
 def _judged(job: Job, plan: Plan, recording: Recording) -> Played:

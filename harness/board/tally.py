@@ -9,11 +9,14 @@ from fractions import Fraction
 
 from harness.bench.mocked import Listed
 from harness.board.playing import Played, plan_of
-from harness.plan.model import FailsafeEntry
+from harness.board.stopping import risk_of
+from harness.plan.wording import many
 from harness.stats.binomial import clopper_pearson_lower, clopper_pearson_upper
 from harness.verdict import Verdict
 
 CONFIDENCE = 0.95
+PROVING = ("failsafe", "acceptance")
+"""Plans one of which must catch every dangerous defect in every run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +86,9 @@ class Board:
         if not shares:
             return ""
         if defect.severity == "dangerous":
-            must = [share for plan, share in shares.items() if plan in ("failsafe", "acceptance")]
+            must = [share for plan, share in shares.items() if plan in PROVING]
+            if not must:
+                return "dangerous, and played on neither failsafe nor acceptance, one of which must catch it"
             return "" if 1 in must else "dangerous, and not caught in every run of failsafe or acceptance"
         return "" if max(shares.values()) >= Fraction(99, 100) else "caught in less than 99 % of runs"
 
@@ -93,15 +98,17 @@ class Board:
         for (name, plan), cell in self.near.items():
             if wrong := cell.verdicts[Verdict.FAIL] + cell.verdicts[Verdict.ERROR]:
                 lines.append(
-                    f"the near-miss of {name} was not passed in {wrong} of {cell.runs} runs of {plan}"
+                    f"the near-miss of {name} was not passed in {wrong} of {many(cell.runs, 'run')} of {plan}"
                 )
         for one in self.healthy:
             lines += [
-                f"{one.plan}: {check} failed {one.failed[check]} of {one.runs} healthy rigs"
+                f"{one.plan}: {check} failed {one.failed[check]} of {many(one.runs, 'healthy rig')}"
                 for check in one.broken()
             ]
             if errors := one.verdicts[Verdict.ERROR]:
-                lines.append(f"{one.plan}: {errors} of {one.runs} healthy rigs ended as bench trouble")
+                lines.append(
+                    f"{one.plan}: {errors} of {many(one.runs, 'healthy rig')} ended as bench trouble"
+                )
         return lines
 
 
@@ -145,14 +152,10 @@ def _healthy(plan: str, runs: Sequence[Played]) -> Healthy:
 def stated_risks(plan: str) -> dict[str, float]:
     """Return by check the share of good links that a plan's checks of that kind may fail.
 
-    A check with a confidence is wrong at its limit in 1 - confidence of runs at most; one that looks for a
-    rhythm says its own false alarm. Others judge facts, and may never be wrong; so does failsafe entry, which
-    a receiver that is never late cannot fail.
+    See `harness.board.stopping.risk_of`.
     """
     risks: dict[str, float] = {}
     for check in plan_of(plan).checks:
-        rule = check.rule
-        risk = float(getattr(rule, "false_alarm", 0) or 1 - getattr(rule, "confidence", 1))
-        if risk and not isinstance(rule, FailsafeEntry):
-            risks[rule.WORD] = risks.get(rule.WORD, 0.0) + risk
+        if risk := risk_of(check.rule):
+            risks[check.rule.WORD] = risks.get(check.rule.WORD, 0.0) + risk
     return risks

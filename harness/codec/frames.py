@@ -77,6 +77,28 @@ def decode_body(piece: bytes) -> bytes | None:
     return None if crc_hqx(body, CRC_START) else body
 
 
+def find_body(piece: bytes) -> tuple[bytes, bytes] | None:
+    """Return the checked body in `piece` and the console text before it, or None if there is no whole frame.
+
+    `piece` is as for `decode_piece`.
+    """
+    piece = piece.removesuffix(b"\0")
+    body = decode_body(piece)
+    if body is not None:
+        return body, b""
+    at = max(0, len(piece) - MAX_FRAME)
+    while at := piece.find(b"\n", at) + 1:
+        body = decode_body(piece[at:])
+        if body is not None:
+            return body, piece[:at]
+    return None
+
+
+def frame_of(body: bytes, text: bytes = b"") -> Frame:
+    """Return the frame with this checked body, and the text that stood before it."""
+    return Frame(body[0], body[1] | body[2] << 8, body[3:-2], text)
+
+
 def decode_piece(piece: bytes) -> Frame | Junk:
     """Return what `piece` means: bytes between two delimiters, with or without the delimiter that ends them.
 
@@ -84,16 +106,8 @@ def decode_piece(piece: bytes) -> Frame | Junk:
     after one of the line ends, and the text is handed over beside it. Only the last `MAX_FRAME` bytes are
     searched, which bounds the work on hostile input.
     """
-    piece = piece.removesuffix(b"\0")
-    body = decode_body(piece)
-    if body is not None:
-        return Frame(body[0], body[1] | body[2] << 8, body[3:-2])
-    at = max(0, len(piece) - MAX_FRAME)
-    while at := piece.find(b"\n", at) + 1:
-        body = decode_body(piece[at:])
-        if body is not None:
-            return Frame(body[0], body[1] | body[2] << 8, body[3:-2], piece[:at])
-    return Junk(piece)
+    found = find_body(piece)
+    return Junk(piece.removesuffix(b"\0")) if found is None else frame_of(*found)
 
 
 def decode_stream(data: bytes) -> tuple[dict[int, list[bytes]], int]:
@@ -160,6 +174,14 @@ class Splitter:
 
     def feed(self, data: bytes) -> list[bytes]:
         """Take the next bytes and return the pieces they complete, in order."""
+        if len(self._rest) + len(data) <= MAX_FRAME:  # nearly always, and then there is nothing to cut up
+            end = data.find(0)
+            if end < 0:
+                self._rest += data
+                return []
+            if end == len(data) - 1:
+                piece, self._rest = self._rest + data, b""
+                return [piece]
         *pieces, rest = (self._rest + data).split(b"\0") if self._rest else data.split(b"\0")
         done: list[bytes] = []
         for piece in pieces:

@@ -2,14 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Final
 
+from harness.measure.cuts import WAY_WORDS
 from harness.plan import model as p
 
 STICKS = (p.Hold, p.Step, p.Ramp, p.Sweep, p.Corners, p.Wander)
 BESIDE = (p.Mute, p.Interfere)
 """Steps that move sticks too, so that something can be seen."""
 Causes = frozenset[str]
+PHRASES: Final[Mapping[str, str]] = {
+    "sticks": "moving sticks",
+    "cut": "a link cut",
+    **{f"cut by {way}": f"a link cut {told}" for way, told in WAY_WORDS.items()},
+    "cut in a burst": "a link cut during a burst of packets",
+    "cut at another packet rate": "a link cut at another packet rate",
+    "fade": "a fade out and back",
+    "burst": "a burst of packets",
+    "mute": "lost acknowledgements",
+    "interfere": "packets of another transmitter in between",
+    "inject": "injected telemetry values",
+    "restart of the receiver": "a restart of the receiver",
+    "restart of the transmitter": "a restart of the transmitter",
+    "restart in silence": "a restart of the receiver during a link cut",
+    "clock wrap": "a wrap of a device's clock",
+    "packet number wrap": "a wrap of the packet number",
+    "own_sticks": "the transmitter's own sticks",
+    "throughput": "a search of the throughput",
+    "back_to_back": "a search of the longest burst",
+    "overload": "an overload",
+    "margin": "a link weakened step by step",
+}
+"""What causes are called in a sentence. The keys are kept in `explore.json`, and never change."""
 
 
 def causes(steps: Iterable[p.PlanStep]) -> Causes:
@@ -57,7 +82,7 @@ def _restart_words(restart: p.Restart) -> Iterator[str]:
 
 
 def in_words(found: Causes) -> str:
-    """Return causes as a person lists them, what is implied by something else left out."""
+    """Return causes as a person would say them behind `with`, what is implied by something else left out."""
     implied = set()
     if {"cut", "fade", "mute", "interfere"} & found:
         implied.add("sticks")
@@ -65,4 +90,11 @@ def in_words(found: Causes) -> str:
         implied.add("cut")
     if "cut in a burst" in found:
         implied.add("burst")
-    return ", ".join(sorted(found - implied)) or "sticks at rest"
+    if "restart in silence" in found:
+        implied.add("restart of the receiver")
+    return listed([PHRASES.get(word, word) for word in sorted(found - implied)]) or "the sticks at rest"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Return words as a sentence lists them: `this, that and another`."""
+    return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)

@@ -2,37 +2,31 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from typing import Final
 
 from harness.bench.rig import Rig
 from harness.chance import fresh_seed
-from harness.clock import S
 from harness.errors import ExitCode, StorageError
 from harness.explore.finding import Scene
 from harness.explore.hunt import Play
 from harness.explore.search import Explorer, Limits
 from harness.explore.state import State, load_state, save_state
-from harness.explore.telling import exit_code, minutes, report
+from harness.explore.telling import exit_code, report
 from harness.explore.trying import Tried, Trier
+from harness.explore.words import MINUTE, time_words
 from harness.plan.model import Plan
-from harness.report.escape import clean
+from harness.plan.wording import many
 from harness.report.live import Quiet
 from harness.running import Request, require_props_off, stop_on_signals
 
-MINUTE: Final = 60 * S
 HARDWARE_NS: Final = 5 * MINUTE
 SIMULATED_NS: Final = 60 * MINUTE
 """Link time of a call that names none; simulated, an hour takes about a minute."""
 TENTHS: Final = 10
-LEAST_NS: Final = S
-MOST_NS: Final = 24 * 60 * MINUTE
-_UNITS: Final = {"s": S, "m": MINUTE, "min": MINUTE, "h": 60 * MINUTE}
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +55,7 @@ def explore(
     require_props_off(request)
     state = load_state(folder, request, seed, fresh_seed())
     state.troubles, state.ended = [], ""  # of the call before
-    scene = Scene(request.words[1] or request.rig.name, request.defect or "", request.near_miss)
+    scene = scene_for(request)
     with stop_on_signals() as stop, closing(Trier(request, Quiet(), stop)) as trier:
         bounds = trier.probe()
         _make(folder)
@@ -82,6 +76,16 @@ def explore(
     return Explored(state, text, exit_code(state))
 
 
+def scene_for(request: Request) -> Scene:
+    """Return the scene as it was typed; a rig of real ports was cleared to move, and a replay must be too."""
+    return Scene(
+        rig=request.words[1] or request.rig.name,
+        defect=request.defect or "",
+        near_miss=request.near_miss,
+        props_off=request.rig.is_hardware,
+    )
+
+
 def _told(play: Play, limits: Limits, say: Callable[[str], None]) -> Play:
     """Return `play` with a line for each tenth of the time."""
     count = used_ns = 0
@@ -91,7 +95,8 @@ def _told(play: Play, limits: Limits, say: Callable[[str], None]) -> Play:
         tried = play(plan, seed)
         before, count, used_ns = used_ns, count + 1, used_ns + tried.link_ns
         if before * TENTHS // limits.link_ns < used_ns * TENTHS // limits.link_ns < TENTHS:
-            say(f"{count} scenarios, {minutes(used_ns)} of {minutes(limits.link_ns)} min of link time")
+            of = f"{time_words(used_ns)} of {time_words(limits.link_ns)} of link time"
+            say(f"{many(count, 'scenario')}, {of}")
         return tried
 
     return told
@@ -109,15 +114,3 @@ def _make(folder: Path) -> None:
 def limits_for(rig: Rig, link_ns: int | None) -> Limits:
     """Return how long a search on this rig goes on, if its link time was asked for or not."""
     return Limits(link_ns or (HARDWARE_NS if rig.is_hardware else SIMULATED_NS))
-
-
-def parse_link_time(text: str) -> int:
-    """Return a time as typed, such as `5m`, in ns; raises ValueError in words."""
-    shown = clean(text, 40)
-    given = re.fullmatch(r"([0-9]{1,6}(?:\.[0-9]{1,3})?) ?(s|m|min|h)", text.strip())
-    if given is None:
-        raise ValueError(f"{shown!r} is no time; write a number and s, m or h, such as 5m")
-    time_ns = int(Fraction(given[1]) * _UNITS[given[2]])
-    if not LEAST_NS <= time_ns <= MOST_NS:
-        raise ValueError(f"{shown!r} is out of range; write a time from 1s to 24h")
-    return time_ns

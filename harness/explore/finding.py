@@ -12,11 +12,12 @@ from textwrap import wrap
 from typing import Any, Final
 
 from harness.errors import StorageError
-from harness.explore.causes import Causes, causes, in_words
+from harness.explore.causes import Causes, causes, in_words, listed
 from harness.explore.hunt import Hunt, Known
 from harness.explore.trying import Tried
 from harness.plan import model as p
 from harness.plan.reader import parse_plan
+from harness.plan.wording import many
 from harness.plan.writing import entries, plan_text, word_of
 from harness.report.escape import clean
 
@@ -34,18 +35,27 @@ def quoted_word(word: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """Where scenarios are played, as it was typed: the rig, and a defect if the bench is to have one."""
+    """Where scenarios are played, as it was typed: the rig, and a defect if the bench is to have one.
+
+    `props_off`: the rig is of real ports, which nothing moves on before the propellers are said to be off.
+    """
 
     rig: str
     defect: str = ""
     near_miss: bool = False
+    props_off: bool = False
 
     def words(self) -> str:
         """Return what stands behind `propsoff run FILE`, the seed apart."""
         found = f"--rig {quoted_word(self.rig)}"
         if self.defect:
             found += f" --defect {self.defect}" + " --near-miss" * self.near_miss
-        return found
+        return found + " --props-off" * self.props_off
+
+    def bench(self) -> str:
+        """Return in words what was played on."""
+        given = f"{'a near miss of ' * self.near_miss}the defect {self.defect}" if self.defect else ""
+        return f"the rig {clean(self.rig)}" + (f" with {given}" if given else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +87,13 @@ class Finding:
         """Return in words how often it came again."""
         if not self.turns:
             return "not tried again"
-        return f"{self.again} of {self.turns} further runs" if self.again else f"seen once, 0 of {self.turns}"
+        runs = many(self.turns, "further run")
+        return f"{self.again} of {runs}" if self.again else f"seen once, in 0 of {runs}"
+
+    def shrunk(self) -> str:
+        """Return in words how many steps were left of how many."""
+        left = many(self.steps, "step")
+        return left if self.steps == self.first_steps else f"shrunk from {self.first_steps} steps to {left}"
 
     def to_data(self) -> dict[str, Any]:
         """Return the finding as JSON holds it."""
@@ -119,28 +135,26 @@ def kept_plan(plan: p.Plan, finding: Finding) -> p.Plan:
     """Return the plan that is kept: the same steps, and of its checks those that failed and the bench's."""
     steps, checks = entries(plan.text)
     kept = [one for one in checks if word_of(one) in (*finding.checks, p.BenchHealth.WORD)]
-    title = f"Found by exploring: {finding.check} fails after {in_words(finding.causes)}"
-    text = plan_text(
-        plan.link, steps, kept, title=clean(title, TITLE_MOST), about=_about(finding), safety=plan.safety
-    )
+    text = plan_text(plan.link, steps, kept, title=_title(finding), about=_about(finding), safety=plan.safety)
     return parse_plan(text, "explored", plan.name)
+
+
+def _title(finding: Finding) -> str:
+    start = f"Found by exploring: {finding.check} fails"
+    whole = f"{start} with {in_words(finding.causes)}"
+    return clean(whole if len(whole) <= TITLE_MOST else start, TITLE_MOST)
 
 
 def _about(finding: Finding) -> str:
     """Return what the kept plan shows, in lines of a page's width."""
-    also = ", ".join(one for one in finding.checks if one != finding.check)
+    also = [one for one in finding.checks if one != finding.check]
     told = (
-        f"Shows: {finding.check} fails: {finding.reason}",
-        f"Also fails: {also}." if also else "",
-        f"It takes {in_words(finding.causes)}; shrunk from {_steps(finding.first_steps)} to "
-        f"{_steps(finding.steps)} between two rests.",
+        f"The check {finding.check} fails: {finding.reason.removesuffix('.')}.",
+        f"So {'do' if len(also) > 1 else 'does'} {listed(also)}." if also else "",
+        f"It shows with {in_words(finding.causes)}: {finding.shrunk()} between two rests.",
         "Every link that does what is declared here passes this plan.",
     )
     return "\n".join(line for part in told for line in wrap(part, WIDTH, break_on_hyphens=False))
-
-
-def _steps(number: int) -> str:
-    return f"{number} step{'s' * (number != 1)}"
 
 
 def store(folder: Path, stem: str, plan: p.Plan, head: Sequence[str], recording: bytes) -> Path:

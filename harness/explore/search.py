@@ -110,8 +110,7 @@ class Explorer:
     def _head(self, finding: Finding, state: State) -> list[str]:
         how = "" if self.is_hardware else ", each with a seed of its own"
         return [
-            f"Found by exploring with seed {state.seed} on the rig {self.scene.rig}"
-            + (f" with the defect {self.scene.defect}." if self.scene.defect else "."),
+            f"Found by exploring with seed {state.seed} on {self.scene.bench()}.",
             f"Reproduced: {finding.reproduced()}{how if finding.turns else ''}.",
             f"Replay: propsoff run FILE {self.scene.words()} --seed {finding.seed}",
         ]

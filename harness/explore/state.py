@@ -13,6 +13,7 @@ from harness._version import __version__
 from harness.errors import StorageError, UserError
 from harness.explore.finding import Finding
 from harness.explore.hunt import Tally
+from harness.report.escape import clean
 from harness.running import Request
 
 STATE: Final = "explore.json"
@@ -113,9 +114,18 @@ def _read(path: Path) -> State:
         raise StorageError(f"{path}: cannot be read: {error.strerror or error}") from error
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise UserError(
-            f"{path}: this is not the state of a search ({type(error).__name__}); "
+            f"{path}: this is not the state of a search: {_why(error)}; "
             "move it away to begin anew, or choose another folder with --out"
         ) from error
+
+
+def _why(error: Exception) -> str:
+    """Return in words what a state file lacks."""
+    if isinstance(error, json.JSONDecodeError):
+        return f"no JSON from line {error.lineno}, column {error.colno} on"
+    if isinstance(error, KeyError):
+        return f"the key {clean(str(error.args[0]), 40)!r} is missing"
+    return "its values are not what a search writes"
 
 
 def save_state(folder: Path, state: State) -> None:

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from fractions import Fraction
 from pathlib import Path
 
-from harness.clock import S
 from harness.codec.messages import Ability
 from harness.errors import ExitCode
 from harness.explore.causes import in_words
 from harness.explore.finding import Finding, Scene, quoted_word
 from harness.explore.state import State
+from harness.explore.words import time_words
+from harness.measure.cuts import WAY_WORDS
 from harness.plan.model import CUT_WAYS, Link
-from harness.plan.units import format_number
+from harness.plan.wording import many
 from harness.strategies import Bounds, cut_ways
 
 
@@ -29,27 +29,21 @@ def report(state: State, scene: Scene, folder: Path, link: Link, bounds: Bounds)
     if state.ended == "stopped":
         lines.append("stopped early; the same command goes on")
     if not state.findings:
-        lines.append(
-            "No invariant was violated in these scenarios. That is not a proof, and no permission to fly."
-        )
+        tried = "No invariant was violated in these scenarios." * bool(state.tally.scenarios)
+        lines.append(f"{tried or 'Nothing was tried.'} That is not a proof, and no permission to fly.")
     return "\n".join(lines) + "\n"
 
 
 def _tried(state: State, scene: Scene) -> str:
     tally = state.tally
     told = (
-        f"explored {scene.rig} with seed {state.seed}: {_many(tally.scenarios, 'scenario')}, "
-        f"{minutes(tally.link_ns)} min of link time, {_many(tally.cuts, 'link cut')}, "
-        f"{_many(len(state.findings), 'violation')} found"
+        f"explored {scene.rig} with seed {state.seed}: {many(tally.scenarios, 'scenario')}, "
+        f"{time_words(tally.link_ns)} of link time, {many(tally.cuts, 'link cut')}, "
+        f"{many(len(state.findings), 'violation')} found"
     )
     if tally.refused:
-        told += f"; {_many(tally.refused, 'scenario')} too much for the serial lines"
+        told += f"; {many(tally.refused, 'scenario')} too much for the serial lines"
     return told
-
-
-def minutes(time_ns: int) -> str:
-    """Return a time in minutes, to three digits, without its unit."""
-    return format_number(Fraction(time_ns, 60 * S), 3)
 
 
 def _found(finding: Finding, scene: Scene, folder: Path) -> Iterator[str]:
@@ -57,10 +51,7 @@ def _found(finding: Finding, scene: Scene, folder: Path) -> Iterator[str]:
     also = f" (and {others})" if others else ""
     yield f"violated: {finding.check}{also}, with {in_words(finding.causes)}"
     yield f"  {finding.reason}"
-    yield (
-        f"  {finding.reproduced()}; shrunk from {_many(finding.first_steps, 'step')} "
-        f"to {_many(finding.steps, 'step')} between two rests"
-    )
+    yield f"  {finding.reproduced()}; {finding.shrunk()} between two rests"
     yield f"  propsoff run {quoted_word(str(folder / finding.file))} {scene.words()} --seed {finding.seed}"
 
 
@@ -68,17 +59,13 @@ def _left_out(link: Link, bounds: Bounds) -> Iterator[str]:
     yield "latency, delivery above 50 %, range, the transmitter's own sticks"
     ways = [way for way in CUT_WAYS if way not in cut_ways(bounds)]
     if ways:
-        yield f"cuts by {', '.join(ways)}, which the firmware cannot do"
+        yield f"cuts {', '.join(WAY_WORDS[way] for way in ways)}, which the firmware cannot do"
     if not bounds.can(Ability.MUTE_ACKS):
         yield "lost acknowledgements, which the firmware cannot make"
     if not bounds.can(Ability.DISTURB):
         yield "packets of another transmitter, which the firmware cannot send"
     if not any(field.source == "injected" for field in link.telemetry):
         yield "telemetry, of which the link declares none to inject"
-
-
-def _many(number: int, what: str) -> str:
-    return f"{number} {what}{'s' * (number != 1)}"
 
 
 def exit_code(state: State) -> ExitCode:

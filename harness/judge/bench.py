@@ -10,12 +10,13 @@ from harness.clock import US, S
 from harness.codec.messages import Counters, Identity, WireRole
 from harness.judge.advice import advise
 from harness.judge.guard import result
-from harness.judge.words import EXAMPLES, many, moment, ms, plain, share
+from harness.judge.words import EXAMPLES, moment, ms, plain, share
 from harness.measure.clockmap import Segment
 from harness.measure.clockpoints import RATE_LIMIT
 from harness.measure.evidence import Evidence
 from harness.measure.tables import MANY
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 WIRE_ROLE = {

@@ -8,7 +8,7 @@ import numpy as np
 
 from harness.judge.advice import BENCH, MORE, advise
 from harness.judge.guard import no_data, result
-from harness.judge.words import EXAMPLES, in_steps, many, moment, ms, plain, share
+from harness.judge.words import EXAMPLES, in_steps, moment, ms, plain, share
 from harness.measure.delivery import (
     LOST_NS,
     DeliveryCounts,
@@ -19,6 +19,7 @@ from harness.measure.delivery import (
 )
 from harness.measure.evidence import Evidence
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.stats.bursts import (
     ASSUMED_BURST,
     FEWEST_BURSTS,

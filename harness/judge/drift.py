@@ -11,10 +11,11 @@ import numpy as np
 from harness.clock import MS, US
 from harness.judge.advice import MORE, advise
 from harness.judge.guard import result
-from harness.judge.words import many, plain, share
+from harness.judge.words import plain, share
 from harness.measure.evidence import Evidence
 from harness.measure.hours import HOUR_NS, RoundFigures
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.stats.trend import Floats, Trend, fewest_values, trend
 from harness.verdict import CheckResult, Verdict
 

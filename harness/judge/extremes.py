@@ -7,7 +7,7 @@ from typing import Final
 
 from harness.judge.advice import BENCH, MORE, advise
 from harness.judge.guard import ENOUGH, hidden, no_advice, no_data, result
-from harness.judge.words import EXAMPLES, many, moment
+from harness.judge.words import EXAMPLES, moment
 from harness.measure.evidence import Evidence
 from harness.measure.extremes import (
     STOP_US,
@@ -18,6 +18,7 @@ from harness.measure.extremes import (
     throttle_margins,
 )
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 TO_STOP: Final = (

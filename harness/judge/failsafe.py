@@ -11,7 +11,7 @@ from harness.clock import MS, US
 from harness.judge.advice import BENCH, advise
 from harness.judge.guard import Count, decide_trials, judge_count, no_advice, no_data, result
 from harness.judge.ways import cuts_in, cuts_of, way_counts
-from harness.judge.words import EXAMPLES, many, moment, ms, share, times_ms
+from harness.judge.words import EXAMPLES, moment, ms, share, times_ms
 from harness.measure.arrays import inside
 from harness.measure.cuts import WAY_WORDS
 from harness.measure.evidence import Evidence
@@ -25,6 +25,7 @@ from harness.measure.failsafe import (
     false_failsafes,
 )
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 NOT_COUNTED: Final = (

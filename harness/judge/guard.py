@@ -15,8 +15,8 @@ import numpy as np
 
 from harness.bench.protocol import DEVICES, Role
 from harness.judge.advice import BENCH, MORE
-from harness.judge.words import many
 from harness.measure.evidence import Evidence
+from harness.plan.wording import many
 from harness.stats.binomial import clopper_pearson_lower, success_run, trials_to_settle
 from harness.verdict import CheckResult, Verdict
 

@@ -12,12 +12,13 @@ from harness.bench.protocol import DEVICES
 from harness.clock import MS
 from harness.judge.advice import BENCH, MORE, advise
 from harness.judge.guard import finite_or_infinite, lost_messages, no_data, result
-from harness.judge.words import EXAMPLES, between, in_steps, many, moment, ms, plain, share
+from harness.judge.words import EXAMPLES, between, in_steps, moment, ms, plain, share
 from harness.measure.delivery import LOST_NS
 from harness.measure.evidence import Evidence
 from harness.measure.latency import DELAYS, Delays, LatencyPercentile, measure_latency
 from harness.measure.percentiles import Samples
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.stats.bursts import ASSUMED_BURST, FEWEST_BURSTS, ShareLimits, bursts_expected
 from harness.verdict import CheckResult, Verdict
 

@@ -16,7 +16,7 @@ import numpy as np
 from harness.clock import MS, S
 from harness.judge.advice import advise
 from harness.judge.guard import no_data, result
-from harness.judge.words import EXAMPLES, many, moment, ms, plain, share, times_ms
+from harness.judge.words import EXAMPLES, moment, ms, plain, share, times_ms
 from harness.measure.evidence import Evidence
 from harness.measure.restored import Recovery, Usual, after_overload, after_restarts, usual_losses
 from harness.measure.spans import limit_steps
@@ -31,6 +31,7 @@ from harness.measure.trials import (
 )
 from harness.plan import model as p
 from harness.plan.trials import Outcome, fewest
+from harness.plan.wording import many
 from harness.stats.binomial import clopper_pearson_lower, clopper_pearson_upper
 from harness.stats.bursts import LONG_BURST, Flags, share_limits
 from harness.verdict import CheckResult, Verdict

@@ -16,11 +16,12 @@ from harness.judge.guard import (
     no_data,
     result,
 )
-from harness.judge.words import EXAMPLES, in_steps, many, moment, ms, plain
+from harness.judge.words import EXAMPLES, in_steps, moment, ms, plain
 from harness.measure.arrays import Flags, Ints, inside
 from harness.measure.evidence import Evidence
 from harness.measure.pacing import control_gaps, packet_rate
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 FEWEST: Final = 10

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import fields, replace
 from typing import Any, TypeVar
 
-from harness.judge.words import many, share
+from harness.judge.words import share
 from harness.looks import Look, at_share, looks_of
 from harness.measure.evidence import Evidence
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 Rule = TypeVar("Rule", bound=p.Check)

@@ -11,10 +11,11 @@ import numpy as np
 from harness.clock import MS, S
 from harness.judge.advice import BENCH, MORE, advise
 from harness.judge.guard import ENOUGH, no_data, result
-from harness.judge.words import EXAMPLES, in_steps, many, moment, ms, plain
+from harness.judge.words import EXAMPLES, in_steps, moment, ms, plain
 from harness.measure.evidence import Evidence
 from harness.measure.losses import NONE, LossPeriod, LossRuns, LossSeries, loss_period, loss_runs, loss_series
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.stats.binomial import clopper_pearson_upper
 from harness.stats.periods import (
     CYCLES,

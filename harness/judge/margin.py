@@ -12,11 +12,12 @@ import math
 
 from harness.judge.advice import advise
 from harness.judge.guard import at_least, no_data, result
-from harness.judge.words import many, plain, share
+from harness.judge.words import plain, share
 from harness.measure.evidence import Evidence
 from harness.measure.margin import Margin, measure_margin
 from harness.plan import model as p
 from harness.plan.units import format_decibel
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 LEVELS_NAMED = 5

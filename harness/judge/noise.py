@@ -9,10 +9,11 @@ import numpy as np
 
 from harness.judge.advice import advise
 from harness.judge.guard import at_most, no_data, result
-from harness.judge.words import in_steps, many, plain
+from harness.judge.words import in_steps, plain
 from harness.measure.evidence import Evidence
 from harness.measure.noise import FEWEST, MAINS_HZ, Hum, Noise, RestSamples, hum, noise, rest_samples
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 Part = tuple[Verdict, str, str]

@@ -6,11 +6,12 @@ from collections import Counter
 
 from harness.judge.advice import BENCH, advise
 from harness.judge.guard import Count, judge_count, no_advice, no_data, result
-from harness.judge.words import EXAMPLES, many, moment
+from harness.judge.words import EXAMPLES, moment
 from harness.measure.cuts import DISTURBED
 from harness.measure.evidence import Evidence
 from harness.measure.ordering import Ordering, read_ordering
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 

@@ -9,13 +9,14 @@ import numpy as np
 
 from harness.judge.advice import MORE, advise
 from harness.judge.guard import ENOUGH, Count, judge_count, no_advice, no_data, result
-from harness.judge.words import EXAMPLES, in_steps, many, moment
+from harness.judge.words import EXAMPLES, in_steps, moment
 from harness.measure.arrays import Flags, inside
 from harness.measure.channels import channel_figures
 from harness.measure.evidence import Evidence
 from harness.measure.explain import back_words, explain
 from harness.measure.fidelity import MISSING_US, Deviations, Glitch, deviations, glitches, still_channels
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from harness.bench.protocol import Role
 from harness.judge.advice import BENCH, MORE, advise
 from harness.judge.guard import ENOUGH, hidden, lost_messages, no_advice, no_data, result
-from harness.judge.words import EXAMPLES, many, moment, ms, plain
+from harness.judge.words import EXAMPLES, moment, ms, plain
 from harness.measure.arrays import Ints
 from harness.measure.evidence import Evidence
 from harness.measure.pins import (
@@ -23,6 +23,7 @@ from harness.measure.pins import (
     receiver_rate,
 )
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 NO_WITNESS: Final = "not judged: no witness on this bench"

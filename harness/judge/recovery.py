@@ -10,10 +10,11 @@ from harness.clock import MS
 from harness.judge.advice import BENCH, advise
 from harness.judge.guard import no_data, result
 from harness.judge.ways import cuts_in, cuts_of
-from harness.judge.words import EXAMPLES, many, moment, ms, times_ms
+from harness.judge.words import EXAMPLES, moment, ms, times_ms
 from harness.measure.evidence import Evidence
 from harness.measure.recovery import CutExit, failsafe_exits
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 

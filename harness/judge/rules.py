@@ -40,7 +40,7 @@ from harness.judge.recovery import judge_failsafe_exit
 from harness.judge.starts import judge_start_up
 from harness.judge.steady import steady_result, steady_section
 from harness.judge.telemetry import judge_telemetry_age, judge_telemetry_value
-from harness.judge.words import foreign, many, moment, ms, plain
+from harness.judge.words import foreign, moment, ms, plain
 from harness.looks import Look
 from harness.measure.arrays import inside, ints
 from harness.measure.evidence import Evidence, gather
@@ -48,6 +48,7 @@ from harness.measure.failsafe import why_not_held
 from harness.plan import model as p
 from harness.plan.model import Plan, PlanCheck
 from harness.plan.units import format_share
+from harness.plan.wording import many
 from harness.recording.model import Recording
 from harness.verdict import CheckResult, Judgement, Verdict
 

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 
 from harness.judge.advice import BENCH, advise
 from harness.judge.guard import no_advice, no_data, result
-from harness.judge.words import EXAMPLES, many, moment
+from harness.judge.words import EXAMPLES, moment
 from harness.measure.evidence import Evidence
 from harness.measure.starts import Start, StartOutput, read_starts
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 

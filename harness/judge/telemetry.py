@@ -9,13 +9,14 @@ from harness.bench.protocol import Role
 from harness.clock import MS
 from harness.judge.advice import BENCH, advise
 from harness.judge.guard import ENOUGH, lost_messages, no_advice, no_data, result
-from harness.judge.words import EXAMPLES, many, moment, ms
+from harness.judge.words import EXAMPLES, moment, ms
 from harness.measure.evidence import Evidence
 from harness.measure.injection import injections
 from harness.measure.misread import explain_field
 from harness.measure.telemetry import Comparison, TelemetryValues, WrongValue, comparison, telemetry_values
 from harness.measure.telemetry_age import TelemetryAge, telemetry_ages
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 PRELOADED: Final = 1

@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Iterable
 from typing import Final
 
-from harness.judge.words import many
 from harness.measure.cuts import WAY_WORDS, WAYS, Cut
+from harness.plan.wording import many
 
 PLAIN: Final = "silence"
 """The way that needs no word where there is no other."""

@@ -41,11 +41,6 @@ def share(value: float | Fraction) -> str:
     return f"{plain(float(value) * 100)} %"
 
 
-def many(count: int, what: str) -> str:
-    """Return `1 packet`, `3 packets`."""
-    return f"{count} {what if count == 1 else what + 's'}"
-
-
 def moment(evidence: Evidence, at_ns: int) -> str:
     """Return when something was, in s since the first step, and in which step."""
     start = evidence.run.start_ns

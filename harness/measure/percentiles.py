@@ -15,7 +15,18 @@ import numpy as np
 from harness.measure.arrays import Flags, Ints
 from harness.measure.clockmap import RESOLUTION_NS
 from harness.measure.delivery import LOST_NS
-from harness.stats.bursts import ShareLimits, Tally, limits_of, reached, tallies, trials_to_settle
+from harness.stats.bursts import (
+    ShareLimits,
+    Tally,
+    limits_of,
+    lower_of,
+    reached,
+    tallies,
+    tally,
+    trials_to_settle,
+    upper_of,
+    worst_tallies,
+)
 
 LOOKS: Final = 8
 """Values at most that `percentile_limits` tries on each side of a percentile."""
@@ -73,10 +84,23 @@ class Samples:
         seen, worst = self._tallies(limit_ns)
         return limits_of(seen, confidence, worst=worst)
 
+    def surely_within(self, limit_ns: int, confidence: float) -> float:
+        """Return the lower limit alone of the share that `within` tells of."""
+        bad, unknown = self._beyond(limit_ns)
+        return lower_of(worst_tallies(bad, unknown=unknown, unplaced=self.unplaced), confidence)
+
+    def perhaps_within(self, limit_ns: int, confidence: float) -> float:
+        """Return the upper limit alone of the share that `within` tells of."""
+        return upper_of(tally(self.low_ns > limit_ns, unplaced=self.unplaced), confidence)
+
     def _tallies(self, limit_ns: int) -> tuple[Tally, tuple[Tally, ...]]:
+        bad, unknown = self._beyond(limit_ns)
+        return tallies(bad, unknown=unknown, unplaced=self.unplaced)
+
+    def _beyond(self, limit_ns: int) -> tuple[Flags, Flags]:
+        """Return which are more than the limit, and which may be or not."""
         bad = self.low_ns > limit_ns
-        unknown = (self.high_ns > limit_ns) & ~bad
-        return tallies(bad, unknown=unknown if unknown.any() else None, unplaced=self.unplaced)
+        return bad, (self.high_ns > limit_ns) & ~bad
 
     def needed(self, limit_ns: int, share: float, confidence: float, bound_ns: int = 0) -> int | None:
         """Return how many more samples would show whether `share` of them is within a limit.
@@ -125,10 +149,10 @@ def judge_percentile(
     missed = reached(bad, len(samples), percentile) is False
 
     def reaches(time_ns: int) -> float:
-        return samples.within(time_ns, confidence).lower - percentile
+        return samples.surely_within(time_ns, confidence) - percentile
 
     def may_reach(time_ns: int) -> float:
-        return samples.within(time_ns, confidence).upper - percentile
+        return samples.perhaps_within(time_ns, confidence) - percentile
 
     lower = _turn(values, may_reach, limit_ns + bound_ns, bad.upper - percentile)
     upper = _turn(values, reaches, limit_ns - bound_ns, good.lower - percentile)

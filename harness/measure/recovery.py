@@ -188,11 +188,11 @@ def _events(evidence: Evidence, start_ns: int, end_ns: int) -> list[tuple[int, i
 
 def _allow(evidence: Evidence, allowed: list[set[int]], first: int, last: int) -> bool:
     """Add what packets `first` to `last` commanded; False if one's sticks are not known."""
-    rows = evidence.sent.sticks_row[first : last + 1]
-    if (rows < 0).any():
+    rows = set(evidence.sent.sticks_row[first : last + 1].tolist())
+    if min(rows, default=0) < 0:
         return False
-    for outputs in evidence.sticks.outputs_us[np.unique(rows)]:
-        for number, value in enumerate(outputs.tolist()):
+    for row in rows:
+        for number, value in enumerate(evidence.sticks.outputs_us[row].tolist()):
             allowed[number].add(value)
     return True
 
@@ -216,7 +216,8 @@ def _unexplained(
 ) -> list[StaleOutput]:
     found = []
     for number, shown in enumerate(outputs[: len(allowed)].tolist()):
-        if all(abs(shown - value) > near[number] for value in allowed[number]):
+        some = allowed[number]
+        if shown not in some and all(abs(shown - value) > near[number] for value in some):
             old = number < len(before) and abs(shown - int(before[number])) <= near[number]
             found.append(StaleOutput(cut, packet, number, shown, old, after_ns))
     return found

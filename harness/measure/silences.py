@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from itertools import compress, pairwise
 from typing import Final
 
 import numpy as np
 
 from harness.clock import MS
 from harness.codec.codes import DEAD_MAN_MS
-from harness.codec.frames import Frame, decode_piece
+from harness.codec.frames import checked_bodies
 from harness.codec.messages import KeepAlive, encode
 from harness.measure.spans import Span
 from harness.recording.model import Direction, PortPackets
@@ -29,10 +29,7 @@ def read_silences(port: PortPackets | None) -> tuple[Span, ...]:
     sizes = np.fromiter(map(len, port.data), dtype=np.int64, count=len(port.data))
     told = np.frombuffer(bytes(port.direction), dtype=np.uint8) == int(Direction.TO_DEVICE)
     maybe = np.flatnonzero(told & (sizes == KEEP_ALIVE_BYTES)).tolist()
-    times = [port.at_ns[place] for place in maybe if _is_keep_alive(port.data[place])]
+    bodies = checked_bodies(port.data[place].removesuffix(b"\0") for place in maybe)
+    kept = [body is not None and body[0] == KeepAlive.TYPE for body in bodies]
+    times = [port.at_ns[place] for place in compress(maybe, kept)]
     return tuple(Span(one, other) for one, other in pairwise(times) if other - one > DOUBTFUL_NS)
-
-
-def _is_keep_alive(data: bytes) -> bool:
-    frame = decode_piece(data)
-    return isinstance(frame, Frame) and frame.type == KeepAlive.TYPE

@@ -221,7 +221,7 @@ class Plan:
     link: Link = key(Nested(Link), "What the maker declares about the link under test.")
     extend: Extend | None = key(
         Nested(Extend, flag=True),
-        "Whether to play all steps again while a check is inconclusive for want of samples, up to a cap; "
+        "Whether to play all steps again while a check lacks samples and none has failed, up to a cap; "
         "each check's confidence then holds for all looks at the data together.",
         None,
     )

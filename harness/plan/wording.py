@@ -65,3 +65,8 @@ def path_label(path: str) -> str:
 def file_label(path: str | PurePath) -> str:
     """Return the path as messages show it."""
     return printable(str(path))
+
+
+def many(count: int, what: str) -> str:
+    """Return a number with its noun: `1 packet`, `3 packets`."""
+    return f"{count} {what if count == 1 else what + 's'}"

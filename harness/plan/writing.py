@@ -119,10 +119,14 @@ def _entry_lines(entry: Mapping[str, Any]) -> list[str]:
     return [f"  - {word}: {flow(keys)}", *(f"    name: {flow(name)}" for _, name in more)]
 
 
+ENDS: Final = frozenset("\r\n\x85\u2028\u2029")
+"""Line breaks in YAML 1.1: written as they are, they would be read as a space."""
+
+
 def flow(value: Any) -> str:
     """Return one value as YAML on one line."""
     text = _dumped(value, allow_unicode=True)
-    return _dumped(value, allow_unicode=False) if "\n" in text else text  # some characters end a line
+    return _dumped(value, allow_unicode=False) if len(text.splitlines()) > 1 or ENDS & set(text) else text
 
 
 def _dumped(value: Any, *, allow_unicode: bool) -> str:

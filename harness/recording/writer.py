@@ -13,10 +13,12 @@ from __future__ import annotations
 
 import json
 from errno import EIO
+from struct import Struct
 from typing import Any, BinaryIO, Final
 from zlib import crc32
 
 from harness.bench.protocol import Role
+from harness.codec.frames import MAX_FRAME
 from harness.errors import StorageError
 from harness.recording.header import to_comments
 from harness.recording.model import Direction, Header
@@ -26,7 +28,6 @@ from harness.recording.pcapng import (
     HASH_HEAD,
     MARKS,
     PACKET,
-    PACKET_EXTRA,
     PACKET_HEAD,
     PACKET_TAIL,
     interface_block,
@@ -38,8 +39,15 @@ FLUSH_BYTES: Final = 64 * 1024
 """Written at the latest when this much waits: a second or so of a busy bench."""
 WRITTEN: Final = "written"
 MARK_KEY: Final = "mark"
-_PADDING: Final = (b"", b"\0\0\0", b"\0\0", b"\0")
 _LOW_WORD: Final = 0xFFFFFFFF
+
+
+def _layout(size: int) -> Struct:
+    """Return the layout of a whole packet block with so many bytes of data."""
+    return Struct(f"{PACKET_HEAD.format}{size}s{-size & 3}x{PACKET_TAIL.format.lstrip('<')}")
+
+
+_SHORT: Final = tuple(_layout(size) for size in range(MAX_FRAME + 1))
 
 
 def mark_text(kind: str, fields: dict[str, Any]) -> bytes:
@@ -107,15 +115,16 @@ class RecordingWriter:
 
     def _packet(self, interface: int, direction: int, data: bytes, at_ns: int) -> None:
         size = len(data)
-        pad = -size & 3
-        total = PACKET_EXTRA + size + pad
+        layout = _SHORT[size] if size <= MAX_FRAME else _layout(size)
+        total = layout.size
         at = at_ns - self._start_ns
         self._last_ns = at_ns
-        self._add(PACKET_HEAD.pack(PACKET, total, interface, at >> 32, at & _LOW_WORD, size, size))
-        self._add(data)
-        if pad:
-            self._add(_PADDING[size & 3])
-        self._add(PACKET_TAIL.pack(FLAGS_HEAD, direction, HASH_HEAD, HASH_CRC32, crc32(data), 0, total))
+        self._add(
+            layout.pack(
+                PACKET, total, interface, at >> 32, at & _LOW_WORD, size, size, data,
+                FLAGS_HEAD, direction, HASH_HEAD, HASH_CRC32, crc32(data), 0, total,
+            )
+        )  # fmt: skip
         self._waiting += total
         if self._waiting >= FLUSH_BYTES:
             self.flush()

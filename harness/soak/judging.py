@@ -12,7 +12,7 @@ from harness.account.soak import Hours, account
 from harness.clock import S
 from harness.judge.rules import device_words, run_notes
 from harness.judge.steady import steady_result, steady_section
-from harness.judge.words import many, plain
+from harness.judge.words import plain
 from harness.measure.arrays import inside, ints
 from harness.measure.evidence import Evidence, gather
 from harness.measure.hours import RoundFigures, round_figures
@@ -20,6 +20,7 @@ from harness.measure.spans import NEVER_NS
 from harness.plan import model as p
 from harness.plan.model import Plan, PlanCheck
 from harness.plan.soak import most_rounds
+from harness.plan.wording import many
 from harness.recording.windows import Window
 from harness.soak.others import Bench, Drift, Gap, Losses, Rate
 from harness.soak.parts import Certain, Entries, Part, Tightened, Total, worst_of

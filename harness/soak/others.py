@@ -26,13 +26,14 @@ from harness.judge.bench import judge_bench
 from harness.judge.drift import judge_drift
 from harness.judge.guard import ENOUGH, at_least, result
 from harness.judge.link import FEWEST
-from harness.judge.words import many, ms, plain, share
+from harness.judge.words import ms, plain, share
 from harness.measure.arrays import meeting
 from harness.measure.evidence import Evidence
 from harness.measure.hours import RoundFigures
 from harness.measure.losses import loss_runs, loss_series
 from harness.measure.pacing import packet_rate
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.soak.parts import MOST_NAMED, Certain, Tightened, Told
 from harness.soak.place import Place
 from harness.verdict import CheckResult, Verdict

@@ -22,10 +22,11 @@ from typing import Any, Final, Protocol
 
 from harness.judge.guard import decide_trials, result
 from harness.judge.rules import judge_one
-from harness.judge.words import EXAMPLES, many, share
+from harness.judge.words import EXAMPLES, share
 from harness.looks import at_share
 from harness.measure.evidence import Evidence
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.soak.place import Place
 from harness.verdict import CheckResult, Verdict
 

@@ -19,7 +19,7 @@ from harness.clock import MS, US
 from harness.judge.advice import BENCH, MORE, advise
 from harness.judge.guard import result
 from harness.judge.latency import OF, VERDICTS
-from harness.judge.words import EXAMPLES, many, moment, ms, share
+from harness.judge.words import EXAMPLES, moment, ms, share
 from harness.measure.age import sampled_ages, times_of_ages
 from harness.measure.arrays import Ints
 from harness.measure.delivery import LOST_NS, count_delivery, packet_fates
@@ -27,6 +27,7 @@ from harness.measure.evidence import Evidence
 from harness.measure.latency import DELAYS
 from harness.measure.percentiles import Samples
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.soak.place import Place
 from harness.stats.bursts import (
     FEWEST_BURSTS,

@@ -100,20 +100,31 @@ def tallies(
     if not unplaced and (unknown is None or not unknown.any()):
         seen, clumped = _both(bad)
         return seen, (clumped,)
-    unknown = np.zeros(len(bad), dtype=np.bool_) if unknown is None else unknown
-    worst = _both(bad | unknown, unplaced, unplaced_bad=True)[1]
-    return tally(bad & ~unknown, unplaced=unplaced), (_both(bad[~unknown])[1], worst)
+    seen = tally(bad if unknown is None else bad & ~unknown, unplaced=unplaced)
+    return seen, worst_tallies(bad, unknown=unknown, unplaced=unplaced)
+
+
+def worst_tallies(bad: Flags, *, unknown: Flags | None = None, unplaced: int = 0) -> tuple[Tally, ...]:
+    """Return what `tallies` says to take the lower limit from."""
+    if unknown is None or not unknown.any():
+        known = whole = bad
+    else:
+        known, whole = bad[~unknown], bad | unknown
+    seen = _both(known)[1]
+    if whole is known and not unplaced:
+        return (seen,)
+    return seen, _both(whole, unplaced, unplaced_bad=True)[1]
 
 
 def limits_of(seen: Tally, confidence: float, *, worst: tuple[Tally, ...] = ()) -> ShareLimits:
     """Return the limits for a tally; the lower one is the least of those of `worst`, if there are any."""
     return ShareLimits(
-        lower=min(_limits(one, confidence)[0] for one in worst or (seen,)),
-        upper=_limits(seen, confidence)[1],
+        lower=lower_of(worst or (seen,), confidence),
+        upper=upper_of(seen, confidence),
         burst_length=mean_burst(seen.bad, seen.bursts),
         bursts=seen.bursts,
         effective=min(effective_trials(one) for one in (seen, *worst[:1])),
-        certain=_limits(seen, max(confidence, OVERWHELMING))[1],
+        certain=upper_of(seen, max(confidence, OVERWHELMING)),
         clump_length=float(clump_length(seen.bad, seen.bursts, (*worst, seen)[0].bursts)),
     )
 
@@ -266,8 +277,8 @@ def _settled(
     """Return whether each of `totals` trials like those seen would settle it; counts are whole numbers."""
     best = _grown(seen, totals / seen.trials)
     grown = [_grown(one, totals / seen.trials) for one in worst]
-    lower = np.min([limits(*one[:3], confidence, *one[3:])[0] for one in grown], axis=0)
-    upper = limits(*best[:3], confidence, *best[3:])[1]
+    lower = np.min([lower_limit(*one[:3], confidence, *one[3:]) for one in grown], axis=0)
+    upper = upper_limit(*best[:3], confidence, *best[3:])
     certain = certain_limit(*best[:3], confidence, *best[3:])
     clump = clump_length(*best[1:3], grown[0][2])
     passed, failed = decide((lower, upper, certain), totals, mean_burst(*best[1:3]), at_least, clump)
@@ -295,10 +306,20 @@ def effective_trials(seen: Tally) -> float:
     return seen.trials * min(1.0, (g + r) / varied) if varied > 0 else float(seen.trials)
 
 
+def lower_of(worst: tuple[Tally, ...], confidence: float) -> float:
+    """Return the lower limit alone of `limits_of`."""
+    return min(_lower(one, confidence) for one in worst)
+
+
 @lru_cache(maxsize=4096)
-def _limits(seen: Tally, confidence: float) -> tuple[float, float]:
-    lower, upper = limits(seen.trials, seen.bad, seen.bursts, confidence, seen.spread, seen.gap_spread)
-    return float(lower), float(upper)
+def _lower(one: Tally, confidence: float) -> float:
+    return float(lower_limit(one.trials, one.bad, one.bursts, confidence, one.spread, one.gap_spread))
+
+
+@lru_cache(maxsize=4096)
+def upper_of(one: Tally, confidence: float) -> float:
+    """Return the upper limit alone of `limits_of`."""
+    return float(upper_limit(one.trials, one.bad, one.bursts, confidence, one.spread, one.gap_spread))
 
 
 def certain_limit(
@@ -308,7 +329,7 @@ def certain_limit(
 
     See `limits`.
     """
-    return limits(trials, bad, bursts, max(confidence, OVERWHELMING), spread, gap_spread)[1]
+    return upper_limit(trials, bad, bursts, max(confidence, OVERWHELMING), spread, gap_spread)
 
 
 def _least_if_long(n: Reals, lost: Reals, runs: Reals, confidence: float) -> Reals:
@@ -355,19 +376,44 @@ def limits(
     link stays as it is.
     Source: generalised (fiducial) limits, Weerahandi 1993 (cited from memory), for the two-state chain.
     """
-    given = (trials, bad, bursts, spread, gap_spread)
-    n, lost, runs, wide, gap_wide = np.broadcast_arrays(*(np.asarray(each, np.float64) for each in given))
+    lower = lower_limit(trials, bad, bursts, confidence, spread, gap_spread)
+    return lower, upper_limit(trials, bad, bursts, confidence, spread, gap_spread)
+
+
+def lower_limit(
+    trials: Any, bad: Any, bursts: Any, confidence: float, spread: Any = 1.0, gap_spread: Any = 1.0
+) -> Reals:
+    """Return the one-sided lower limit of the share of good trials, element by element; see `limits`."""
+    n, lost, runs, wide, gap_wide = _counts(trials, bad, bursts, spread, gap_spread)
     good = n - lost
-    runs = np.maximum(np.minimum(runs, np.minimum(lost, good)), 1.0)
-    lower = 1 - _share_above(runs, good, lost, gap_wide, wide, confidence)
-    upper = _share_above(runs, lost, good, wide, gap_wide, confidence)
-    few = runs < FEWEST_BURSTS
-    lower = np.where((lost <= 0) | (good <= 0), 0.0, lower)
-    lower = np.where(few, np.maximum(lower, _least_if_long(n, lost, runs, confidence)), lower)
-    upper = np.where(good <= 0, 1.0, upper)
-    upper = np.where(few, np.minimum(upper, _most_if_long(n, lost, confidence)), upper)
-    upper = np.where(lost <= 0, 1.0, upper)
-    return np.where(n <= 0, 0.0, lower), np.where(n <= 0, 1.0, upper)
+    lower = np.zeros(n.shape)
+    if (mixed := (lost > 0) & (good > 0)).any():
+        lower = np.where(mixed, 1 - _share_above(runs, good, lost, gap_wide, wide, confidence), lower)
+    if (few := runs < FEWEST_BURSTS).any():
+        lower = np.where(few, np.maximum(lower, _least_if_long(n, lost, runs, confidence)), lower)
+    return np.where(n <= 0, 0.0, lower)
+
+
+def upper_limit(
+    trials: Any, bad: Any, bursts: Any, confidence: float, spread: Any = 1.0, gap_spread: Any = 1.0
+) -> Reals:
+    """Return the one-sided upper limit of the share of good trials, element by element; see `limits`."""
+    n, lost, runs, wide, gap_wide = _counts(trials, bad, bursts, spread, gap_spread)
+    good = n - lost
+    upper = np.ones(n.shape)
+    if (mixed := (lost > 0) & (good > 0)).any():
+        upper = np.where(mixed, _share_above(runs, lost, good, wide, gap_wide, confidence), upper)
+    if (few := runs < FEWEST_BURSTS).any():
+        upper = np.where(few, np.minimum(upper, _most_if_long(n, lost, confidence)), upper)
+    return np.where((n <= 0) | (lost <= 0), 1.0, upper)
+
+
+def _counts(trials: Any, bad: Any, bursts: Any, spread: Any, gap_spread: Any) -> list[Reals]:
+    """Return all as arrays of one shape; there is at least one burst, and no more than good or bad trials."""
+    given = (np.asarray(each, np.float64) for each in (trials, bad, bursts, spread, gap_spread))
+    n, lost, runs, wide, gap_wide = np.broadcast_arrays(*given)
+    runs = np.maximum(np.minimum(runs, np.minimum(lost, n - lost)), 1.0)
+    return [n, lost, runs, wide, gap_wide]
 
 
 def _share_above(

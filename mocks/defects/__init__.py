@@ -17,6 +17,7 @@ from mocks.defects import (
     interplay,
     latency,
     limits,
+    moments,
     motion,
     numbering,
     oneway,
@@ -39,6 +40,7 @@ _BY_FILE: tuple[Defect, ...] = (
     failsafe.DEFECTS
     + conditions.DEFECTS
     + timers.DEFECTS
+    + moments.DEFECTS
     + strangers.DEFECTS
     + oneway.DEFECTS
     + returning.DEFECTS

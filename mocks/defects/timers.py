@@ -90,14 +90,15 @@ class LostAfterRestart(Doubtful):
     def __init__(self, around: Surroundings, life: Life) -> None:
         super().__init__(around, life)
         self._jumped = False
+        self._before = 0
 
     def doubtful(self) -> bool:
         """Return whether the numbers have jumped."""
         return self._jumped
 
     def _apply(self, packet: Packet) -> None:
-        if self._last_number is not None:
-            self._jumped |= not 0 < (packet.number - self._last_number) & 0xFFFF < AWAY
+        self._jumped |= self.packets > 0 and not 0 < (packet.number - self._before) & 0xFFFF < AWAY
+        self._before = packet.number
         super()._apply(packet)
 
 

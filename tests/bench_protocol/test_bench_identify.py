@@ -159,7 +159,8 @@ def changed(**fields: object) -> m.Identity:
 @pytest.mark.parametrize(
     ("identity", "words"),
     [
-        (changed(role=2), "the transmitter port leads to the receiver: swap the two ports in the rig"),
+        (changed(role=2), "the transmitter port leads to the receiver: swap the two ports in the rig, or"),
+        (changed(role=2), "build the firmware of that device as the transmitter"),
         (changed(role=9), "says that it is of role 9"),
         (changed(protocol=2), "speaks bench protocol 2, this propsoff up to 1; update propsoff"),
         (changed(channels=2), "has 2 channels, the plan declares 3"),

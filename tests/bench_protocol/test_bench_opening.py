@@ -10,7 +10,7 @@ import pytest
 from far_ends import pty_pair
 
 import harness
-from harness.bench.mocked import list_defects
+from harness.bench.mocked import list_defects, require_defect
 from harness.bench.opening import open_bench, serve_mock
 from harness.bench.protocol import DEVICES, Role
 from harness.bench.rig import Rig, find_rig, parse_rig
@@ -65,6 +65,17 @@ def test_the_harness_offers_the_nearest_defect() -> None:
     name = CATALOGUE[0].name
     with pytest.raises(UserError, match=name):
         open_bench(MOCK, DUNLIN, 1, defect=name[:-1])
+
+
+@pytest.mark.parametrize(("kind", "other"), [("mock", "avr"), ("avr", "mock")])
+def test_the_harness_says_which_rig_has_a_defect_that_this_one_has_not(kind: str, other: str) -> None:
+    have = {one.name for one in list_defects(kind)}
+    name = next(one.name for one in list_defects(other) if one.name not in have)
+    with pytest.raises(
+        UserError, match=f"the defect {name} is one of the rig {other}, .*; use --rig {other}"
+    ):
+        require_defect(kind, name)
+    require_defect(other, name)
 
 
 def test_the_harness_lists_every_defect_in_one_line() -> None:

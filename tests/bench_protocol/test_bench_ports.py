@@ -61,7 +61,53 @@ def test_the_harness_says_that_there_is_no_port_at_all(monkeypatch: pytest.Monke
 
 def test_the_harness_bounds_the_list_of_ports(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(ports, "present_ports", lambda: [f"/dev/ttyS{number}" for number in range(10, 42)])
-    assert "/dev/ttyS17 and 24 more" in refusal("/dev/nowhere")
+    assert "/dev/ttyS17 (built in) and 24 more" in refusal("/dev/nowhere")
+
+
+def test_the_harness_lists_adapters_before_lines_of_the_computer(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        ports, "present_ports", lambda: [*(f"/dev/ttyS{number}" for number in range(32)), "/dev/ttyUSB3"]
+    )
+    assert "present: /dev/ttyUSB3, /dev/ttyS0 (built in)" in refusal("/dev/nowhere")
+
+
+def test_the_harness_offers_no_line_of_the_computer_for_an_adapter(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ports, "present_ports", lambda: ["/dev/ttyS0"])
+    assert refusal("/dev/ttyUSB0") == (
+        "there is no such port; present: /dev/ttyS0 (built in); is the device plugged in and powered?"
+    )
+    assert refusal("/dev/ttyS9").endswith("did you mean /dev/ttyS0?")
+
+
+@pytest.mark.usefixtures("present")
+def test_the_harness_offers_no_port_that_has_a_place_in_the_rig() -> None:
+    rig = {Role.TRANSMITTER: PortSpec("/dev/ttyUSB1"), Role.RECEIVER: PortSpec("/dev/ttyUSB7")}
+    missing = FileNotFoundError(errno.ENOENT, "No such file or directory")
+    said = ports.explain_failure(missing, rig[Role.RECEIVER], rig)
+    assert "/dev/ttyUSB1 (the transmitter's)" in said
+    assert "/dev/ttyACM0, " in said
+    assert said.endswith("is the device plugged in and powered?")
+
+
+def test_the_harness_looks_beside_a_name_that_a_program_makes(tmp_path: Path) -> None:
+    assert "does the program run that makes it, such as `propsoff mock`?" in refusal(
+        str(tmp_path / "x" / "y")
+    )
+    (tmp_path / "rig.yaml").touch()
+    assert "such as `propsoff mock`?" in refusal(str(tmp_path / "transmitter"))
+    (tmp_path / "receiver").touch()
+    assert refusal(str(tmp_path / "reciever")) == (
+        f"there is no such port; did you mean {tmp_path / 'receiver'}?"
+    )
+
+
+def test_the_harness_says_that_nothing_is_behind_a_name(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    device = tmp_path / "ttyUSB0"
+    device.touch()
+    opening_fails(monkeypatch, serial.SerialException(errno.ENXIO, "No such device or address"))
+    assert refusal(str(device)).startswith("nothing answers behind this name; ")
 
 
 def test_the_harness_understands_how_windows_says_that_a_port_is_missing(

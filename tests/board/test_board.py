@@ -16,7 +16,7 @@ from harness.board import Job, Played, command, play, play_all, tally
 from harness.board.healthy import allowance, healthy_jobs, healthy_rig
 from harness.board.page import page
 from harness.board.tally import Board, stated_risks
-from harness.errors import UserError
+from harness.errors import StorageError, UserError
 from harness.verdict import Verdict
 
 KNOWN = {defect.name: defect for defect in list_defects("mock")}
@@ -180,6 +180,45 @@ def test_each_defect_is_played_on_its_own_plan_with_its_near_miss_and_everywhere
     jobs = command.jobs_of(replace(asked, everywhere=True))
     assert {job.plan for job in jobs if not job.near_miss} == set(command.PLANS)
     assert len(jobs) == 2 * len(command.PLANS) + 2
+
+
+@pytest.mark.parametrize(("runs", "told"), [(1, "1 run in all"), (2, "2 runs in all")])
+def test_the_page_counts_runs_with_their_noun(runs: int, told: str) -> None:
+    assert f"devices, {told}, seeds from 1 on" in page(board(), seed=1, runs=runs, command="nothing")
+
+
+def test_the_page_says_for_which_defects_the_goal_was_not_judged() -> None:
+    found = board(runs("first-look", LOW_BIT.name, FAIL, by=LOW_BIT.caught_by))
+    told = page(found, seed=1, runs=1, command="nothing", absent=[KNOWN["memory-leaks"]])
+    assert "of a plan.\n\nNot judged for memory-leaks, which was not played.\n\n## Not played\n" in told
+    assert "Its plan was not asked for: memory-leaks (soak).\n" in told
+    assert "Not judged" not in page(found, seed=1, runs=1, command="nothing")
+    many = [defect for defect in KNOWN.values() if defect.plan == "soak"]
+    assert len(many) > 2
+    told = page(found, seed=1, runs=1, command="nothing", absent=many)
+    assert f"Not judged for the {len(many)} defects that were not played: see below." in told
+
+
+def test_the_page_tells_what_was_missed_and_what_was_not_judged() -> None:
+    found = board(runs("failsafe", LATE.name, PASS))
+    told = page(found, seed=1, runs=1, command="nothing", absent=[LOW_BIT, KNOWN["memory-leaks"]])
+    assert "- failsafe-late: dangerous, and not caught" in told
+    assert "Not judged for low-bit-lost and memory-leaks, which were not played." in told
+
+
+def test_the_page_tells_defects_without_a_seed_from_those_without_their_plan() -> None:
+    told = page(board(), seed=1, runs=1, command="nothing", absent=[LATE, KNOWN["memory-leaks"]])
+    assert "Its plan was not asked for: memory-leaks (soak).\n" in told
+    assert "Not one run was asked for: failsafe-late.\n" in told
+    assert "None: no goal was judged." in told
+
+
+def test_a_folder_is_no_page_and_is_refused_before_anything_is_played(tmp_path: Path) -> None:
+    with (
+        pytest.raises(StorageError, match="this is a folder; name a file in it"),
+        command.open_page(tmp_path),
+    ):
+        pass
 
 
 def test_the_page_is_written_whole_or_not_at_all(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from plain_codec import raw_frame
 
 from harness.codec import Frame, Junk, Splitter, decode_piece, decode_stream, encode_frame, parse
-from harness.codec.frames import MAX_FRAME, MAX_HELD, MAX_PAYLOAD, checked_bodies
+from harness.codec.frames import MAX_FRAME, MAX_HELD, MAX_PAYLOAD, checked_bodies, find_body, frame_of
 
 scraps = [b"\0", b"\x01", b"\n", b"\xff" * 254, b"text\r\n", encode_frame(2, 5, b"1234"), b"\x03\x02\x05"]
 some_bytes = st.binary(max_size=700) | st.lists(st.sampled_from(scraps), max_size=40).map(b"".join)
@@ -102,6 +102,14 @@ def test_console_text_is_handed_over_beside_its_frame(frame: bytes) -> None:
     clean = decode_piece(frame)
     assert isinstance(clean, Frame)
     assert decode_piece(b"ready\r\n" + frame) == clean._replace(text=b"ready\r\n")
+
+
+def test_body_of_a_frame_is_found_with_the_console_text_before_it() -> None:
+    frame = encode_frame(0x43, 0x1234, b"abc")
+    body, text = find_body(b"ready\r\n" + frame) or (b"", b"")
+    assert (body[:3], text) == (b"\x43\x34\x12", b"ready\r\n")
+    assert frame_of(body, text) == Frame(0x43, 0x1234, b"abc", b"ready\r\n")
+    assert find_body(frame[1:]) is None
 
 
 def test_idle_delimiter_is_no_bytes_of_junk() -> None:

@@ -10,11 +10,12 @@ from explore_samples import SHIPPED
 from harness.bench.rig import find_rig, parse_rig
 from harness.cli import main
 from harness.clock import S
-from harness.explore.command import HARDWARE_NS, MINUTE, SIMULATED_NS, limits_for, parse_link_time
+from harness.explore.command import HARDWARE_NS, SIMULATED_NS, limits_for, scene_for
 from harness.explore.finding import Finding, Scene
 from harness.explore.hunt import Tally
 from harness.explore.state import State
 from harness.explore.telling import exit_code, report
+from harness.running import Request
 from harness.strategies import SIMULATED
 
 PORTS = "propsoff_rig: 1\nbench: serial\ntransmitter: /dev/nowhere-1\nreceiver: /dev/nowhere-2\n"
@@ -97,26 +98,30 @@ def test_ports_that_are_not_there_give_3(tmp_path, capsys):
     assert "nowhere" in err
 
 
-@pytest.mark.parametrize("text", ["", "5", "five", "-5m", "0s", "25h", "5 d", "1e9s", "99999999h"])
-def test_a_time_that_is_none_is_refused(text, capsys):
+@pytest.mark.parametrize("words", [("--for", "-1m"), ("--for=-1m",), ("--for", "0"), ("--for", "five")])
+def test_a_time_that_is_none_is_refused_before_anything_starts(words, capsys):
     with pytest.raises(SystemExit) as caught:
-        run("explore", f"--for={text}")
+        run("explore", *words)
     assert caught.value.code == 2
     err = capsys.readouterr().err
-    assert "such as 5m" in err or "from 1s to 24h" in err
-
-
-@pytest.mark.parametrize(
-    ("text", "time_ns"), [("5m", 5 * MINUTE), ("90 s", 90 * S), ("1.5h", 90 * MINUTE), ("2 min", 2 * MINUTE)]
-)
-def test_a_time_is_read_with_its_unit(text, time_ns):
-    assert parse_link_time(text) == time_ns
+    assert f"argument --for: {words[-1].removeprefix('--for=')!r} is " in err
+    assert "such as 5m" in err
+    assert not OUT.exists()
 
 
 def test_hardware_is_explored_for_less_than_what_is_simulated():
     assert limits_for(parse_rig(PORTS, "x"), None).link_ns == HARDWARE_NS
     assert limits_for(find_rig("mock"), None).link_ns == SIMULATED_NS
     assert limits_for(find_rig("mock"), S).link_ns == S
+
+
+def test_a_replay_on_real_ports_says_that_the_propellers_are_off():
+    request = Request(
+        SHIPPED, "failsafe", parse_rig(PORTS, "ports.yaml"), 0, words=("failsafe", "ports.yaml")
+    )
+    assert scene_for(request).words() == "--rig ports.yaml --props-off"
+    mock = Request(SHIPPED, "failsafe", find_rig("mock"), 0, defect="failsafe-late", near_miss=True)
+    assert scene_for(mock).words() == "--rig mock --defect failsafe-late --near-miss"
 
 
 FLAKY = Finding(
@@ -136,11 +141,19 @@ def test_a_violation_is_told_with_what_it_takes_and_how_often_it_came():
     assert text.splitlines()[:5] == [
         "explored mock with seed 7: 50 scenarios, 3.33 min of link time, 31 link cuts, 1 violation found; "
         "1 scenario too much for the serial lines",
-        "violated: order (and no_glitch), with burst",
+        "violated: order (and no_glitch), with a burst of packets",
         "  3 of 90",
-        "  seen once, 0 of 5; shrunk from 4 steps to 1 step between two rests",
+        "  seen once, in 0 of 5 further runs; shrunk from 4 steps to 1 step between two rests",
         "  propsoff run out/order-1.yaml --rig mock --seed 5",
     ]
+
+
+def test_nothing_tried_is_told_as_nothing():
+    text = report(State(7, {}), Scene("mock"), Path("out"), SHIPPED.link, SIMULATED)
+    assert text.startswith(
+        "explored mock with seed 7: 0 scenarios, 0 s of link time, 0 link cuts, 0 violations"
+    )
+    assert text.endswith("Nothing was tried. That is not a proof, and no permission to fly.\n")
 
 
 def test_bench_trouble_is_told_apart_and_rules_the_exit_code():
@@ -153,6 +166,9 @@ def test_bench_trouble_is_told_apart_and_rules_the_exit_code():
 def test_what_the_firmware_cannot_do_is_named_as_not_looked_at():
     text, code = told(bounds=replace(SIMULATED, transmitter=7, receiver=0))
     assert code == 0
-    assert "cuts by corrupted, foreign, repeated, deaf, which the firmware cannot do" in text
+    assert (
+        "cuts by corrupted packets, by another transmitter's packets, by repeats of the last packet, with "
+        "acknowledgements alive, which the firmware cannot do" in text
+    )
     assert "lost acknowledgements" in text
     assert "telemetry, of which the link declares none" in text

@@ -6,6 +6,7 @@ import pytest
 from explore_samples import BURST, CUT, SHIPPED, Bench, hunt, planned, words
 
 from harness.errors import PlanError, StorageError
+from harness.explore.causes import PHRASES
 from harness.explore.finding import Finding, Scene, finding_of, kept_plan, store
 from harness.explore.trying import Failure, Tried
 from harness.plan.model import BenchHealth, FailsafeEntry, Order
@@ -34,8 +35,13 @@ def test_the_kept_plan_has_the_same_steps_and_only_the_checks_that_failed(found)
     kept = kept_plan(plan, finding)
     assert [step.action for step in kept.steps] == [step.action for step in plan.steps]
     assert [type(check.rule) for check in kept.checks] == [FailsafeEntry, Order, BenchHealth]
-    assert kept.title == "Found by exploring: order fails after burst, cut"
-    assert "order was wrong" in kept.about
+    assert kept.title == "Found by exploring: order fails with a burst of packets and a link cut"
+    assert kept.about.splitlines() == [
+        "The check order fails: order was wrong.",
+        "So does failsafe_entry.",
+        "It shows with a burst of packets and a link cut: 2 steps between two rests.",
+        "Every link that does what is declared here passes this plan.",
+    ]
     assert kept.safety == SHIPPED.safety
 
 
@@ -83,11 +89,32 @@ def test_a_kept_plan_edited_into_nonsense_gets_the_usual_error_with_its_place(fo
 
 @pytest.mark.parametrize(
     ("again", "turns", "told"),
-    [(3, 3, "3 of 3 further runs"), (0, 5, "seen once, 0 of 5"), (0, 0, "not tried again")],
+    [
+        (3, 3, "3 of 3 further runs"),
+        (1, 1, "1 of 1 further run"),
+        (0, 5, "seen once, in 0 of 5 further runs"),
+        (0, 0, "not tried again"),
+    ],
 )
 def test_how_often_it_came_again_is_told_in_words(found, again, turns, told):
     finding = Finding.from_data({**found[1].to_data(), "again": again, "turns": turns})
     assert finding.reproduced() == told
+
+
+@pytest.mark.parametrize(
+    ("steps", "first", "told"),
+    [(1, 4, "shrunk from 4 steps to 1 step"), (2, 5, "shrunk from 5 steps to 2 steps"), (1, 1, "1 step")],
+)
+def test_what_was_not_shrunk_is_not_told_as_shrunk(found, steps, first, told):
+    finding = Finding.from_data({**found[1].to_data(), "steps": steps, "first_steps": first})
+    assert finding.shrunk() == told
+
+
+def test_a_title_too_long_for_a_plan_leaves_out_what_stands_below_it(found):
+    every = Finding.from_data({**found[1].to_data(), "causes": list(PHRASES)})
+    kept = kept_plan(found[0], every)
+    assert kept.title == "Found by exploring: order fails"
+    assert "a link cut by repeats of the last packet" in " ".join(kept.about.split())
 
 
 def test_a_finding_comes_through_json(found):
@@ -98,3 +125,20 @@ def test_a_scene_is_typed_as_it_was(found):
     assert Scene("my bench.yaml", "packets-queued", near_miss=True).words() == (
         "--rig 'my bench.yaml' --defect packets-queued --near-miss"
     )
+    assert Scene("mock").words() == "--rig mock"
+    assert Scene("ports.yaml", props_off=True).words() == "--rig ports.yaml --props-off"
+
+
+@pytest.mark.parametrize(
+    ("scene", "told"),
+    [
+        (Scene("mock"), "the rig mock"),
+        (Scene("mock", "failsafe-late"), "the rig mock with the defect failsafe-late"),
+        (
+            Scene("avr", "failsafe-late", near_miss=True),
+            "the rig avr with a near miss of the defect failsafe-late",
+        ),
+    ],
+)
+def test_a_scene_is_told_with_its_defect(scene, told):
+    assert scene.bench() == told

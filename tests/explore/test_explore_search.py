@@ -59,7 +59,7 @@ def test_a_violation_that_does_not_come_again_is_kept_and_told_so(tmp_path):
 
     (finding,) = searched(tmp_path, once, hardware=True).findings
     assert (finding.again, finding.turns) == (0, AGAIN_HARDWARE)
-    assert "Reproduced: seen once, 0 of 5." in (tmp_path / finding.file).read_text()
+    assert "Reproduced: seen once, in 0 of 5 further runs." in (tmp_path / finding.file).read_text()
     assert (tmp_path / "order-1.pcapng").read_bytes() == b"evidence"
 
 

@@ -61,22 +61,24 @@ def test_another_scene_is_refused(state, tmp_path, other, told):
 
 
 @pytest.mark.parametrize(
-    "text",
+    ("text", "why"),
     [
-        "",
-        "[]",
-        "7",
-        "{}",
-        "nonsense",
-        '{"propsoff_explore": 2}',
-        "[" * 100_000,
-        '{"propsoff_explore": 1, "seed": -1}',
+        ("", "no JSON from line 1, column 1 on"),
+        ("[]", "its values are not what a search writes"),
+        ("7", "its values are not what a search writes"),
+        ("{}", "the key 'propsoff_explore' is missing"),
+        ('{\n "seed": }', "no JSON from line 2, column 10 on"),
+        ('{"propsoff_explore": 2}', "its values are not what a search writes"),
+        ("[" * 100_000, "its values are not what a search writes"),
+        ('{"propsoff_explore": 1, "scenarios": -1}', "its values are not what a search writes"),
+        ('{"propsoff_explore": 1}', "the key 'scenarios' is missing"),
     ],
 )
-def test_a_state_that_is_none_is_one_clear_error(tmp_path, text):
+def test_a_state_that_is_none_is_one_clear_error(tmp_path, text, why):
     (tmp_path / STATE).write_text(text)
-    with pytest.raises(UserError, match=r"explore\.json: this is not the state of a search .* move it away"):
+    with pytest.raises(UserError) as caught:
         load_state(tmp_path, REQUEST, None, 1)
+    assert f"explore.json: this is not the state of a search: {why}; move it away" in str(caught.value)
 
 
 def test_a_finding_of_another_shape_is_no_finding(state, tmp_path):

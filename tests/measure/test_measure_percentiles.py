@@ -28,9 +28,13 @@ def test_an_interval_clear_of_the_limit_is_a_share_clear_of_the_percentile(
 ):
     low = ints([low for low, _ in times])
     high = ints([low + more for low, more in times])
-    found = judge_percentile(Samples(low, high, unplaced), percentile, 0.95, limit, slack)
+    samples = Samples(low, high, unplaced)
+    found = judge_percentile(samples, percentile, 0.95, limit, slack)
     shares = []
     for end in (limit - slack, limit + slack):
+        alone = samples.surely_within(end, 0.95), samples.perhaps_within(end, 0.95)
+        within = samples.within(end, 0.95)
+        assert alone == (within.lower, within.upper)
         bad = low > end
         shares.append(share_limits(bad, 0.95, unknown=(high > end) & ~bad, unplaced=unplaced))
     total = len(low) + unplaced

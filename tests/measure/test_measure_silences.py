@@ -29,3 +29,12 @@ def test_only_keep_alives_count():
 def test_a_port_without_keep_alives_has_no_silences():
     assert read_silences(port()) == ()
     assert read_silences(None) == ()
+
+
+def test_a_damaged_keep_alive_does_not_count():
+    whole = port(S, S + 400 * MS, S + 800 * MS)
+    assert read_silences(whole) == ()
+    first, second, third = whole.data
+    for middle in (bytes([second[0], second[1] ^ 4]) + second[2:], second[:2] + b"\0" + second[3:]):
+        silences = read_silences(PortPackets(whole.at_ns, whole.direction, [first, middle, third]))
+        assert [(one.start_ns, one.end_ns) for one in silences] == [(S, S + 800 * MS)]

@@ -1,3 +1,4 @@
+from collections.abc import Iterable
 from fractions import Fraction
 from random import Random
 
@@ -7,6 +8,7 @@ from hypothesis import strategies as st
 
 from harness.bench import Chunk, Role
 from harness.clock import MS, US, S
+from harness.codec.frames import MAX_FRAME, Splitter, encode_frame
 from harness.errors import BenchError
 from mocks.line import (
     MAX_BACKLOG_BYTES,
@@ -116,7 +118,19 @@ def test_usb_adapter_does_not_wait_once_a_packet_is_full() -> None:
     assert (len(rest.data), rest.at_ns) == (38, 63 * 100 * US + 16 * MS)
 
 
-def test_usb_adapter_may_cut_a_message() -> None:
+def test_usb_adapter_hands_a_frame_over_whole_once_its_last_batch_has_gone() -> None:
+    line = BatchedLineToPC(100_000, 1024, None, None, MS)
+    frame = encode_frame(0x60, 1, bytes(range(1, 24)))  # 30 bytes
+    line.write(frame, 0)
+    line.write(frame, 0)
+    assert take(line, 2200 * US) == [(Role.RECEIVER, frame[:22], 2200 * US)]
+    assert take(line, 10 * MS) == [
+        (Role.RECEIVER, frame[22:] + frame[:3], 3300 * US),
+        (Role.RECEIVER, frame[3:], 6600 * US),
+    ]
+
+
+def test_usb_adapter_may_cut_bytes_that_are_no_frame() -> None:
     line = BatchedLineToPC(100_000, 1024, None, None, MS)
     line.write(bytes(range(30)), 0)
     assert [(len(chunk.data), chunk.at_ns) for chunk in take(line)] == [
@@ -147,3 +161,61 @@ def test_usb_adapter_delays_bytes_but_keeps_them_all_in_order(
     assert all(len(chunk.data) <= USB_BATCH_BYTES for chunk in cut)
     if whole:
         assert whole[-1].at_ns <= cut[-1].at_ns <= whole[-1].at_ns + latency_ms * MS
+
+
+def batches_by_the_byte(
+    messages: list[tuple[int, bytes]], baud: int, latency_ns: int
+) -> list[tuple[int, bytes]]:
+    """When each batch goes, and its bytes, one byte at a time: the timer starts with a batch's first byte.
+
+    `messages` are the end of each in ns, and its bytes.
+    """
+    byte_ns = 10 * S
+    arrivals = [
+        (end_ns - (len(data) - 1 - at) * byte_ns // baud, data[at : at + 1])
+        for end_ns, data in messages
+        for at in range(len(data))
+    ]
+    gone: list[tuple[int, bytes]] = []
+    batch, up_ns = b"", 0
+    for at_ns, byte in arrivals:
+        if batch and at_ns > up_ns:
+            gone.append((up_ns, batch))
+            batch = b""
+        if not batch:
+            up_ns = at_ns + latency_ns
+        batch += byte
+        if len(batch) == USB_BATCH_BYTES:
+            gone.append((at_ns, batch))
+            batch = b""
+    return [*gone, (up_ns, batch)] if batch else gone
+
+
+FRAMES = st.binary(max_size=MAX_FRAME - 9).map(lambda payload: encode_frame(0x60, 7, payload))
+JUNK = st.binary(max_size=60).map(lambda junk: junk + b"\0") | st.just(b"ready\r\n")
+
+
+@given(
+    messages=st.lists(st.tuples(st.integers(0, 20 * MS), FRAMES | JUNK), max_size=15),
+    looks=st.lists(st.integers(0, 400 * MS), max_size=5).map(sorted),
+    baud=st.sampled_from([57_600, 115_200, 123_457, 1_000_000]),
+    latency_us=st.sampled_from([10, 1_000, 2_000, 16_000]),
+)
+def test_usb_adapter_gives_every_piece_the_time_of_the_batch_that_ends_it(
+    messages: list[tuple[int, bytes]], looks: list[int], baud: int, latency_us: int
+) -> None:
+    line, sent, now_ns, free_ns = BatchedLineToPC(baud, 65_536, None, None, latency_us * US), [], 0, 0
+    for pause_ns, data in messages:
+        now_ns += pause_ns
+        line.write(data, now_ns)
+        free_ns = max(free_ns, now_ns) + len(data) * 10 * S // baud
+        sent.append((free_ns, data))
+    arrived = [chunk for look_ns in (*looks, 10**15) for chunk in take(line, look_ns)]
+    expected = batches_by_the_byte(sent, baud, latency_us * US)
+    assert pieces_of((chunk.at_ns, chunk.data) for chunk in arrived) == pieces_of(expected)
+
+
+def pieces_of(chunks: Iterable[tuple[int, bytes]]) -> list[tuple[int, bytes]]:
+    """The pieces that chunks complete, with their times."""
+    splitter = Splitter()
+    return [(at_ns, piece) for at_ns, data in chunks for piece in splitter.feed(data)]

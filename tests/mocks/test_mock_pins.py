@@ -49,3 +49,21 @@ def test_a_witness_changes_nothing_that_the_others_say() -> None:
         talk.run(3 * S)
         heard.append([one for one in talk.heard if one.role is not WX])
     assert heard[0] == heard[1]
+
+
+def test_pins_are_measured_by_a_witness_that_restarted() -> None:
+    talk, _ = virtual(DUNLIN, SETTINGS)
+    talk.run(S)
+    talk.tell(WX, m.Restart())
+    talk.run(100 * MS)
+    before = len(frames(talk))
+    talk.run(S)
+    assert 48 <= len(frames(talk)) - before <= 51
+
+
+def test_pins_follow_the_outputs_from_one_frame_to_the_next() -> None:
+    talk, _ = virtual(DUNLIN, SETTINGS)
+    for number, pulse_us in enumerate((1100, 1900), 1):
+        talk.tell(TX, m.Sticks(number, (pulse_us,) * 6))
+        talk.run(S // 4)
+    assert list(dict.fromkeys(frames(talk)))[-2:] == [(1100,) * 6, (1900,) * 6]

@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import pytest
 import yaml
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from harness.plan import model as p
@@ -50,6 +50,8 @@ def test_safety_other_than_the_default_is_kept():
     assert parse_plan(text, "x").safety.throttle_up_to == Fraction(1, 10)
 
 
+@example("\x85")
+@example("\u2028")
 @given(st.recursive(st.text() | st.integers() | st.booleans(), lambda inner: st.lists(inner, max_size=3)))
 def test_one_value_stays_on_one_line_and_is_read_back(value):
     text = flow(value)

@@ -19,6 +19,7 @@ from harness.stats.bursts import (
     hang_together,
     limits,
     limits_of,
+    lower_of,
     mean_burst,
     reached,
     share_limits,
@@ -26,6 +27,8 @@ from harness.stats.bursts import (
     tallies,
     tally,
     trials_to_settle,
+    upper_of,
+    worst_tallies,
 )
 
 
@@ -239,6 +242,20 @@ def test_unknown_ones_only_widen_the_limits(bad, unknown, unplaced):
     assert found.lower <= limits_of(tally(flags[~doubt]), 0.95).lower
     assert found.upper >= limits_of(tally(flags), 0.95).upper - 1e-9
     assert 0 <= found.lower <= found.upper <= 1
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.sets(st.integers(0, 99), max_size=30), st.sets(st.integers(0, 99), max_size=9), st.integers(0, 4))
+def test_one_limit_alone_is_that_of_both(bad, unknown, unplaced):
+    flags, doubt = at(bad - unknown, 100), at(unknown, 100)
+    seen, worst = tallies(flags, unknown=doubt, unplaced=unplaced)
+    assert worst_tallies(flags, unknown=doubt, unplaced=unplaced) == worst
+    assert tally(flags, unplaced=unplaced) == seen
+    both = limits_of(seen, 0.95, worst=worst)
+    assert (lower_of(worst, 0.95), upper_of(seen, 0.95)) == (both.lower, both.upper)
+    for one in (seen, *worst):
+        ends = limits(one.trials, one.bad, one.bursts, 0.95, one.spread, one.gap_spread)
+        assert (lower_of((one,), 0.95), upper_of(one, 0.95)) == ends
 
 
 def test_unplaced_ones_count_as_one_more_burst_for_the_lower_limit():

@@ -1,0 +1,72 @@
+"""How are the words of the command line read? As values, or with errors that say how to mend them."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NoReturn
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser whose errors say how to mend them."""
+
+    def error(self, message: str) -> NoReturn:
+        """Write what is wrong to stderr and leave with exit code 2."""
+        message = message.replace("expected one argument", "no value stands behind it; write one there")
+        super().error(f"{message} (`{self.prog} --help` tells what is allowed)")
+
+
+def with_values(words: Sequence[str]) -> list[str]:
+    """Return the words, `--for -1m` as `--for=-1m`: argparse would take the value for an option."""
+    found: list[str] = []
+    for word in words:
+        option = found[-1] if found else ""
+        if re.match(r"-[0-9.]", word) and re.fullmatch(r"--[a-z-]+", option) and "--" not in found:
+            found[-1] = f"{option}={word}"
+        else:
+            found.append(word)
+    return found
+
+
+def count(text: str) -> int:
+    """Return a whole number of something; raises ArgumentTypeError, as all these do."""
+    if text.isascii() and text.isdigit() and len(text) <= 7:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"{text!r} is no count; give a whole number up to 9999999")
+
+
+def names(text: str) -> tuple[str, ...]:
+    """Return the names between commas, each once."""
+    found = tuple(dict.fromkeys(name.strip() for name in text.split(",")))
+    if all(found):
+        return found
+    raise argparse.ArgumentTypeError(f"a name is missing in {text!r}; write names with one comma in between")
+
+
+def path(text: str) -> Path:
+    """Return a file or folder; an empty word would be the current folder."""
+    if text.strip():
+        return Path(text)
+    raise argparse.ArgumentTypeError(f"{text!r} names nothing; write a name, or leave the option out")
+
+
+def seed(text: str) -> int:
+    """Return what all chance comes from."""
+    from harness.chance import parse_seed
+
+    try:
+        return parse_seed(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def link_time(text: str) -> int:
+    """Return a time in ns."""
+    from harness.explore.words import parse_link_time
+
+    try:
+        return parse_link_time(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
