@@ -126,7 +126,7 @@ ENDS: Final = frozenset("\r\n\x85\u2028\u2029")
 def flow(value: Any) -> str:
     """Return one value as YAML on one line."""
     text = _dumped(value, allow_unicode=True)
-    return _dumped(value, allow_unicode=False) if len(text.splitlines()) > 1 or ENDS & set(text) else text
+    return _dumped(value, allow_unicode=False) if ENDS & set(text) else text
 
 
 def _dumped(value: Any, *, allow_unicode: bool) -> str:

@@ -9,7 +9,7 @@ from harness.codec.messages import OutputReason
 from mocks.air import OWN, Packet
 from mocks.defects.conditions import A_BIT_LATE_NS
 from mocks.defects.model import Defect, Felt, Patch
-from mocks.defects.timers import AWAY
+from mocks.defects.timers import AfterJump
 from mocks.device import Life, Surroundings
 from mocks.receiver import Pulses, Receiver
 
@@ -39,36 +39,17 @@ class ArmsSoon(ArmsLate):
     ARMED_NS = 100 * MS
 
 
-class HeldOffByJump(Receiver):
-    """Waits longer for packets when their numbers have just jumped, as when the transmitter starts."""
+class HeldOffByJump(AfterJump):
+    """Waits a second longer for packets for half a second after their numbers jumped."""
 
-    LONGER_NS: ClassVar[int] = S
-    JUST: ClassVar[int] = 25
-    """Packets after the jump until it is forgotten: half a second at 50 Hz."""
-
-    def __init__(self, around: Surroundings, life: Life) -> None:
-        super().__init__(around, life)
-        self._before = 0
-        self._since_jump = self.JUST
-
-    def failsafe_due_ns(self) -> int | None:
-        """Return when failsafe begins: later just after a jump."""
-        due_ns = super().failsafe_due_ns()
-        if due_ns is None or self._since_jump >= self.JUST:
-            return due_ns
-        return due_ns + self.LONGER_NS
-
-    def _apply(self, packet: Packet) -> None:
-        jumped = self.packets > 0 and not 0 < (packet.number - self._before) & 0xFFFF < AWAY
-        self._before = packet.number
-        self._since_jump = 0 if jumped else self._since_jump + 1
-        super()._apply(packet)
+    LATER_NS = S
+    FORGETS = 25
 
 
 class HeldOffABit(HeldOffByJump):
     """Waits a bit longer then."""
 
-    LONGER_NS = A_BIT_LATE_NS
+    LATER_NS = A_BIT_LATE_NS
 
 
 class NeedsTwo(Receiver):
@@ -166,14 +147,14 @@ class Searches(Receiver):
 
     def __init__(self, around: Surroundings, life: Life) -> None:
         super().__init__(around, life)
-        self._heard_ns_last = self.world.now_ns
+        self._radio_ns = self.world.now_ns
 
     def hear(self, packet: Packet) -> bytes | None:
         """Hear nothing while asleep."""
-        silent_ns = self.world.now_ns - self._heard_ns_last - SEARCHING_AFTER_NS
+        silent_ns = self.world.now_ns - self._radio_ns - SEARCHING_AFTER_NS
         if silent_ns > 0 and silent_ns % self.EVERY_NS < self.EVERY_NS - self.FOR_NS:
             return None
-        self._heard_ns_last = self.world.now_ns
+        self._radio_ns = self.world.now_ns
         return super().hear(packet)
 
 

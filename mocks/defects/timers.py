@@ -84,22 +84,30 @@ class LateAfterOwnRestart(LostAfterOwnRestart):
     LATER_NS = A_BIT_LATE_NS
 
 
-class LostAfterRestart(Doubtful):
-    """Loses its failsafe when packet numbers jump, as they do when the transmitter restarts."""
+class AfterJump(Doubtful):
+    """Is doubtful about its failsafe when packet numbers jump, as they do when the transmitter restarts."""
+
+    FORGETS: ClassVar[int] = 1 << 30
+    """Packets until a jump is forgotten."""
 
     def __init__(self, around: Surroundings, life: Life) -> None:
         super().__init__(around, life)
-        self._jumped = False
         self._before = 0
+        self._since_jump = self.FORGETS
 
     def doubtful(self) -> bool:
         """Return whether the numbers have jumped."""
-        return self._jumped
+        return self._since_jump < self.FORGETS
 
     def _apply(self, packet: Packet) -> None:
-        self._jumped |= self.packets > 0 and not 0 < (packet.number - self._before) & 0xFFFF < AWAY
+        jumped = self.packets > 0 and not 0 < (packet.number - self._before) & 0xFFFF < AWAY
         self._before = packet.number
+        self._since_jump = 0 if jumped else self._since_jump + 1
         super()._apply(packet)
+
+
+class LostAfterRestart(AfterJump):
+    """Loses its failsafe from then on."""
 
 
 class LateAfterRestart(LostAfterRestart):
