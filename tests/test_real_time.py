@@ -21,6 +21,7 @@ from harness.codec import decode_piece, parse
 from harness.codec import messages as m
 from harness.plan.reader import parse_plan
 from harness.recording import Direction, read_recording
+from harness.running import stop_on_signals
 from mocks.pair import open_pair
 from mocks.ptys import serving
 
@@ -47,6 +48,19 @@ checks:
   - fidelity
 """
 ROOT = Path(harness.__file__).parents[1]
+SIGNALS = [signal.SIGINT, signal.SIGTERM, signal.SIGHUP]
+
+
+@pytest.fixture(autouse=True)
+def no_signal_ignored():
+    """A run inherits what is ignored, such as SIGHUP under nohup: these tests may be run so too."""
+    before = {number: signal.getsignal(number) for number in SIGNALS}
+    for number, handler in before.items():
+        if handler is signal.SIG_IGN:
+            signal.signal(number, signal.SIG_DFL)
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
 
 
 @pytest.fixture
@@ -102,7 +116,7 @@ def test_the_throttle_is_capped_on_real_ports(bench):
     assert 1000 < max(throttle) <= 1250
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("number", SIGNALS)
 def test_a_signal_closes_the_throttle_and_leaves_a_judged_folder(bench, number):
     process = running()
     process.send_signal(number)
@@ -114,6 +128,15 @@ def test_a_signal_closes_the_throttle_and_leaves_a_judged_folder(bench, number):
     sent = last_calls(recording, Role.TRANSMITTER)
     assert [message for message in sent if isinstance(message, m.Sticks)][-1].pulses_us[0] == 1000
     assert isinstance(sent[-1], m.Release)
+
+
+def test_a_signal_that_was_ignored_stays_so():
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    with stop_on_signals() as stop_requested:
+        os.kill(os.getpid(), signal.SIGHUP)
+        assert not stop_requested()
+        os.kill(os.getpid(), signal.SIGTERM)
+        assert stop_requested()
 
 
 def test_a_killed_run_leaves_a_recording_that_is_still_judged_as_far_as_it_goes(bench):

@@ -17,7 +17,7 @@ from harness.errors import BenchError
 from harness.plan.find import find_plan
 from harness.plan.model import Plan
 from harness.plan.reader import load_plan
-from harness.recording import Recording, RecordingWriter, parse_recording
+from harness.recording import Follower, Recording, RecordingWriter
 from harness.report.live import Quiet
 from harness.runner import Runner
 from harness.running import Request, header_for, open_for, rounds_for, timeline_for
@@ -115,20 +115,20 @@ def own_check(job: Job) -> str:
 
 def _recorded(request: Request, word: str) -> tuple[Recording, Stopper]:
     """Return the recording of a run, and who may have stopped it for the check of that word."""
-    file = io.BytesIO()
+    file, follower = io.BytesIO(), Follower("the run")
     timeline = timeline_for(request)
     with closing(open_for(request)) as bench:
         writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
 
         def read() -> Recording:
             writer.flush()
-            return parse_recording(file.getvalue(), "the run so far")
+            return follower.read(file.getvalue())
 
         runner = Runner(bench, writer, request.plan, Quiet())
         runner.talk.stop_requested = stopper = Stopper(runner, word, read)
         runner.run(timeline, rounds_for(request.plan, timeline, read))
         writer.close()
-    return parse_recording(file.getvalue(), "the run"), stopper
+    return follower.read(file.getvalue()), stopper
 
 
 def _judged(job: Job, plan: Plan, recording: Recording) -> Played:

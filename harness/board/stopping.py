@@ -17,9 +17,9 @@ from harness.runner import Runner
 from harness.verdict import Verdict
 
 FIRST_NS: Final = 10 * S
-LATER: Final = 3
-"""The first look comes after so much time of the run, and each other after a third as much again: all
-looks together cost no more than judging four whole runs by one check."""
+LATER_PER_MILLE: Final = 600
+"""The first look comes after so much time of the run, and each other after so much of that time again: fewer
+looks would find a defect later, more would cost more than they save."""
 FACTS: Final = (
     p.ControlGap, p.Duplicates, p.FailsafeEntry, p.FailsafeExit, p.FailsafeMargin, p.FailsafeOutputs,
     p.Fidelity, p.NoFalseFailsafe, p.NoGlitch, p.Order, p.OutputRange, p.Pins, p.StartUp, p.TelemetryAge,
@@ -60,7 +60,7 @@ class Stopper:
         now_ns = self._runner.bench.now_ns()
         if now_ns < self._look_ns or not self._checks:
             return False
-        self._look_ns = now_ns + (now_ns - self._begin_ns) // LATER
+        self._look_ns = now_ns + (now_ns - self._begin_ns) * LATER_PER_MILLE // 1000
         if self._has_failed():
             self.failed, self.step = self._checks[0].rule.WORD, self._runner.step
         return bool(self.failed)

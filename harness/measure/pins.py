@@ -313,9 +313,9 @@ def _dead_pins(evidence: Evidence, said: Reported, pulses: Pulses, unknown: Ints
     for channel in range(pulses.inputs):
         silent = np.concatenate((blind, _no_pulse_said(said, channel)))
         falls = np.sort(pulses.fall_ns[pulses.channel == channel])
-        for start, end in _free_stretches(evidence, falls, silent).tolist():
-            if end - start > patience_ns:
-                found.append(DeadPin(channel, start, end))
+        free = _free_stretches(evidence, falls, silent)
+        long = free[free[:, 1] - free[:, 0] > patience_ns]
+        found += [DeadPin(channel, start, end) for start, end in long.tolist()]
     return tuple(sorted(found, key=lambda pin: pin.start_ns))
 
 

@@ -11,6 +11,7 @@ import math
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from mmap import mmap
 from pathlib import Path
 from typing import Any, Final, NoReturn
@@ -99,6 +100,38 @@ def parse_recording(data: bytes, name: str) -> Recording:
     walk = begin_walk(data, name)
     while walk.go_on():
         pass
+    return _taken(walk)
+
+
+class Follower:
+    """Reads a recording that is still being written, each part of it once.
+
+    A look may be taken whenever the writer has flushed, and for the last time when it is closed.
+    """
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._walk: Walk | None = None
+
+    def read(self, data: bytes) -> Recording:
+        """Return what is whole in `data`, which begins with what was given the last time.
+
+        Later looks leave it as it is. Raises RecordingError as `parse_recording` does.
+        """
+        self._walk = walk = self._walk or begin_walk(data, self._name)
+        walk.data = data
+        while walk.at < len(data):
+            walk.go_on()
+        recording = _taken(walk)
+        ports = {
+            role: PortPackets(port.at_ns.copy(), port.direction.copy(), port.data.copy())
+            for role, port in recording.ports.items()
+        }
+        return replace(recording, ports=ports, complete=walk.ended and recording.complete)
+
+
+def _taken(walk: Walk) -> Recording:
+    """Return what a walk has come by."""
     return Recording(
         header=walk.header,
         ports={kind.role: walk.ports[number] for number, kind in enumerate(walk.kinds) if kind.role},
