@@ -1,4 +1,4 @@
-"""Which rigs are healthy? As different as real ones: losses, clocks, serial adapters, phases, retries."""
+"""Which rigs are healthy? As different as real ones: losses, clocks, adapters, phases, retries, a witness."""
 
 from __future__ import annotations
 
@@ -29,7 +29,8 @@ def healthy_rig(plan: str, seed: int, number: int) -> str:
     """Return the text of one healthy rig.
 
     In every other rig so many packets get lost, retries and all, as the plan's delivery check allows, or
-    fewer. In the rest retries mend the losses, as they must where a plan searches the link's limits.
+    fewer. In the rest retries mend the losses, as they must where a plan searches the link's limits. Half of
+    each kind have a witness.
     """
     draw = stream(seed, f"healthy/{plan}/{number}")
     allowed = allowance(plan)
@@ -55,7 +56,7 @@ def healthy_rig(plan: str, seed: int, number: int) -> str:
         f"  receiver_clock_us: {draw.randint(0, 2**32 - 1)}\n"
         "  distance: 1 m\n"
         "  attenuation: 20 dB\n"
-        "  witness: true\n"
+        f"  witness: {'true' if number % 4 < 2 else 'false'}\n"
     )
 
 

@@ -133,9 +133,9 @@ def _ends(verdicts: Counter[str]) -> list[str]:
 def _healthy(board: Board) -> Iterator[str]:
     yield ""
     yield "Losses up to what the plan allows, in every other rig spread evenly up to that; clocks up to 200"
-    yield "ppm off, serial adapters of 1 to 16 ms, every phase, 0 to 15 retries. *Stated* is what the plan's"
-    yield "checks may fail of good links, all risks added up; *failed at most* the upper limit of the share"
-    yield "failed, at 95 % confidence (Clopper, Pearson)."
+    yield "ppm off, serial adapters of 1 to 16 ms, every phase, 0 to 15 retries; half of them with a witness."
+    yield "*Stated* is what the plan's checks may fail of good links, all risks added up; *failed at most*"
+    yield "the upper limit of the share failed, at 95 % confidence (Clopper, Pearson)."
     yield ""
     rows = []
     for one in board.healthy:

@@ -1,14 +1,16 @@
-"""What came of one run? A job, small enough to be sent to another process, is played and judged in memory."""
+"""What came of one run? A job, small enough to be sent to another process, is played and judged."""
 
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor
 from contextlib import closing
 from dataclasses import dataclass, replace
-from functools import cache
-from typing import Final
+from functools import cache, partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import BinaryIO, Final
 
 from harness.bench.mocked import list_defects
 from harness.bench.rig import Rig, find_rig, parse_rig
@@ -17,11 +19,11 @@ from harness.errors import BenchError
 from harness.plan.find import find_plan
 from harness.plan.model import Plan
 from harness.plan.reader import load_plan
-from harness.recording import Follower, Recording, RecordingWriter
+from harness.recording import Follower, Recording, RecordingWriter, read_recording
 from harness.report.live import Quiet
 from harness.runner import Runner
-from harness.running import Request, header_for, open_for, rounds_for, timeline_for
-from harness.verdict import Verdict
+from harness.running import Request, header_for, judge_file, open_for, rounds_for, timeline_for
+from harness.verdict import CheckResult, Verdict
 
 CHUNK: Final = 8
 """Jobs that a process takes at a time: few enough that both of two processes end at about the same time."""
@@ -97,12 +99,14 @@ def play(job: Job) -> Played:
     rig = _rig_of(job.rig, job.rig_text)
     request = Request(plan, job.plan, rig, job.seed, job.defect or None, job.near_miss)
     try:
+        if plan.soak is not None:
+            return _told(job, _soaked(request))
         recording, stopper = _recorded(request, own_check(job))
     except BenchError as error:
         return Played(job, Verdict.ERROR, trouble=str(error))
     if stopper.failed:
         return Played(job, Verdict.FAIL, (stopper.failed,), stopped=stopper.step)
-    return _judged(job, plan, recording)
+    return _told(job, _results(plan, recording))
 
 
 def own_check(job: Job) -> str:
@@ -113,28 +117,46 @@ def own_check(job: Job) -> str:
     return next((one.caught_by for one in list_defects(kind) if one.name == job.defect), "")
 
 
+def _soaked(request: Request) -> tuple[CheckResult, ...]:
+    """Return the results of a soak: hours are too much for memory and go through a file, never stopped."""
+    with TemporaryDirectory(prefix="propsoff-") as folder:
+        path = Path(folder, "recording.pcapng")
+        with path.open("wb") as file:
+            _run(request, file, partial(read_recording, path), "")
+        return judge_file(path).judgement.results
+
+
 def _recorded(request: Request, word: str) -> tuple[Recording, Stopper]:
     """Return the recording of a run, and who may have stopped it for the check of that word."""
     file, follower = io.BytesIO(), Follower("the run")
+    stopper = _run(request, file, lambda: follower.read(file.getvalue()), word)
+    return follower.read(file.getvalue()), stopper
+
+
+def _run(request: Request, file: BinaryIO, read: Callable[[], Recording], word: str) -> Stopper:
+    """Record a run into a file that `read` reads back; return who may have stopped it."""
     timeline = timeline_for(request)
     with closing(open_for(request)) as bench:
         writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
 
-        def read() -> Recording:
+        def so_far() -> Recording:
             writer.flush()
-            return follower.read(file.getvalue())
+            return read()
 
         runner = Runner(bench, writer, request.plan, Quiet())
-        runner.talk.stop_requested = stopper = Stopper(runner, word, read)
-        runner.run(timeline, rounds_for(request.plan, timeline, read))
+        runner.talk.stop_requested = stopper = Stopper(runner, word, so_far)
+        runner.run(timeline, rounds_for(request.plan, timeline, so_far))
         writer.close()
-    return follower.read(file.getvalue()), stopper
+    return stopper
 
 
-def _judged(job: Job, plan: Plan, recording: Recording) -> Played:
+def _results(plan: Plan, recording: Recording) -> tuple[CheckResult, ...]:
     from harness.judge import verdicts  # numpy is slow to import
 
-    results = verdicts(plan, recording)
+    return verdicts(plan, recording)
+
+
+def _told(job: Job, results: tuple[CheckResult, ...]) -> Played:
     worst = max((one.verdict for one in results), key=lambda verdict: verdict.rank)
     failed = tuple(dict.fromkeys(one.kind for one in results if one.verdict is Verdict.FAIL))
     errors = "; ".join(one.reason for one in results if one.verdict is Verdict.ERROR)

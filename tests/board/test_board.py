@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from soaked import by_rounds, plan_text, played
 
 from harness.bench.mocked import list_defects
 from harness.bench.rig import parse_rig
@@ -119,6 +120,17 @@ def test_healthy_rigs_differ_and_can_be_read(plan: str) -> None:
         assert 1_000_000 <= settings.usb_latency_ns <= 16_000_000
         lost = float(settings.loss) ** (1 + settings.retransmit_limit)
         assert lost <= float(allowance(plan) or settings.loss**3) + 1e-5
+    assert sum(parse_rig(text, "healthy").simulated.witness for text in rigs) == 10
+
+
+def test_a_soak_is_judged_by_its_rounds(tmp_path: Path) -> None:
+    file = tmp_path / "short.yaml"
+    file.write_text(plan_text())
+    found = play(Job(str(file), 3, defect="failsafe-late"))
+    judged = by_rounds(played(plan_text(), 3, defect="failsafe-late"), plan_text())
+    failed = {one.kind for one in judged.results if one.verdict is Verdict.FAIL}
+    assert (found.verdict, set(found.failed)) == (judged.verdict, failed)
+    assert "failsafe_entry" in failed
 
 
 def test_a_job_gives_the_same_answer_in_any_executor() -> None:

@@ -4,8 +4,9 @@
     python tests/evidence/step_worth.py failsafe # one plan: printed, nothing written
 
 A step earns its time if some defect is caught in fewer of the seeds without it, or if a healthy link is no
-longer passed (a check then lacks samples). Waits and rests are there so that others can be judged. Where a
-run of the whole plan was stopped for its defect, steps after that moment cannot matter: they stay.
+longer passed (a check then lacks samples). Steps that no simulated defect needs are tried on the defects of
+emulated firmware too. Waits and rests are there so that others can be judged. Where a run of the whole plan
+was stopped for its defect, steps after that moment cannot matter: they stay.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import sys
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -34,8 +35,9 @@ HEAD: Final = f"""\
 
 Each step was left out in turn, and every defect that the plan is meant to catch was played on the rest with
 {len(SEEDS)} seeds. *Slips through*: in how many of them the whole plan catches it, and the rest does not.
-*Not settled*: seeds in which a healthy link is no longer passed, for a check lacks samples. Where both are
-empty, what the step stands for is said in its place, and no defect shows it.
+*Not settled*: seeds in which a healthy link is no longer passed, for a check lacks samples. A step that no
+simulated defect needs was left out for the defects of emulated firmware too. Where none needs it either,
+what the step stands for is said in its place, and no defect shows it.
 
 Written by `tests/evidence/step_worth.py`.
 """
@@ -57,20 +59,25 @@ def earning(plan: str) -> list[PlanStep]:
     return [step for step in plan_of(plan).steps if not isinstance(step.action, Settle | Wait)]
 
 
-def whole(plan: str) -> Iterator[Job]:
-    """Every defect on the whole plan, and a healthy link."""
-    for defect in ("", *(one.name for one in list_defects("mock") if one.plan == plan)):
+def whole(plan: str, kind: str) -> Iterator[Job]:
+    """Every defect of a kind of rig on the whole plan, and a healthy link."""
+    for defect in ("", *(one.name for one in list_defects(kind) if one.plan == plan)):
         for seed in SEEDS:
-            yield Job(plan, seed, defect=defect)
+            yield Job(plan, seed, kind, defect=defect)
 
 
-def shorter(plan: str, played: Sequence[Played]) -> Iterator[Job]:
-    """The same without each step that may have mattered."""
+def shorter(played: Sequence[Played], steps: Sequence[PlanStep]) -> Iterator[Job]:
+    """The same without each of these steps that may have mattered."""
     for one in played:
-        for step in earning(plan):
-            yield replace(one.job, without=step.path)
-            if one.stopped == step.path or one.stopped.startswith(f"{step.path}."):
+        for step in steps:
+            if one.stopped and _place(one.stopped) < _place(step.path):
                 break
+            yield replace(one.job, without=step.path)
+
+
+def _place(path: str) -> int:
+    """Return which step of the plan a key path is in."""
+    return int(path.partition("[")[2].partition("]")[0])
 
 
 def slipped(first: Sequence[Played], played: Sequence[Played]) -> dict[str, Counter[str]]:
@@ -90,24 +97,55 @@ def open_seeds(played: Sequence[Played]) -> Counter[str]:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What leaving out steps of a plan showed with one kind of rig: defects that slip through, open seeds."""
+
+    caught: int
+    missed: dict[str, Counter[str]]
+    unsettled: Counter[str]
+
+    def shows(self, step: PlanStep) -> bool:
+        """Return whether the step was missed."""
+        return bool(self.missed[step.path]) or self.still_open(step) > 0
+
+    def still_open(self, step: PlanStep) -> int:
+        """Return in how many more seeds a healthy link was not passed without the step."""
+        return max(0, self.unsettled[step.path] - self.unsettled[""])
+
+    def words(self, step: PlanStep, where: str = "") -> list[str]:
+        """Return the defects that slip through without a step."""
+        missed = sorted(self.missed[step.path].items())
+        return [f"{name}{where} ({times}/{len(SEEDS)})" for name, times in missed]
+
+
+def found(plan: str, kind: str, steps: Sequence[PlanStep], executor: Executor) -> Found:
+    """Leave out each of the steps in turn."""
+    first = list(play_all(whole(plan, kind), executor))
+    played = list(play_all(shorter(first, steps), executor))
+    caught = len({one.job.defect for one in first if one.job.defect and one.caught})
+    return Found(caught, slipped(first, played), open_seeds([*first, *played]))
+
+
 def lines(plan: str, executor: Executor) -> Iterator[str]:
     """Yield the table of one plan."""
-    first = list(play_all(whole(plan), executor))
-    played = list(play_all(shorter(plan, first), executor))
-    missed, unsettled = slipped(first, played), open_seeds([*first, *played])
-    count = len({one.job.defect for one in first if one.job.defect and one.caught})
+    steps = earning(plan)
+    mock = found(plan, "mock", steps, executor)
+    bare = [step for step in steps if not mock.shows(step)]
+    firmware = found(plan, "avr", bare, executor) if bare else Found(0, defaultdict(Counter), Counter())
     yield f"## {plan}"
     yield ""
-    yield f"The whole plan catches {count} defects that are meant for it."
+    told = f"The whole plan catches {mock.caught} simulated defects that are meant for it"
+    yield told + (f", and {firmware.caught} of firmware." if firmware.caught else ".")
     yield ""
     yield "| step | takes | slips through without it | not settled |"
     yield "|---|---|---|---|"
-    for step in earning(plan):
-        words = [f"{name} ({times}/{len(SEEDS)})" for name, times in sorted(missed[step.path].items())]
+    for step in steps:
         takes = format_duration(step_extent_ns(step.action, plan_of(plan).link))
         title = step.name if step.name != step.path else step.action.WORD
-        words = words or [STANDS_FOR.get((plan, title), "")] * (unsettled[step.path] <= unsettled[""])
-        still = f"{unsettled[step.path]}/{len(SEEDS)}" if unsettled[step.path] > unsettled[""] else ""
+        words = mock.words(step) + firmware.words(step, " in firmware")
+        words = words or [STANDS_FOR.get((plan, title), "")] * (not mock.shows(step))
+        still = f"{mock.still_open(step)}/{len(SEEDS)}" if mock.still_open(step) else ""
         yield f"| {title} | {takes} | {', '.join(words)} | {still} |"
     yield ""
 
