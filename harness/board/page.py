@@ -15,6 +15,8 @@ from harness.verdict import Verdict
 NOTHING: Final = "·"
 NAMED: Final = 2
 """So many defects are named in a sentence; more are counted."""
+LISTED: Final = 12
+"""So many that were not played are listed; more are counted for each plan."""
 HEAD: Final = """\
 # Scoreboard: what propsoff catches, and what it lets through
 
@@ -102,11 +104,15 @@ def _not_judged(absent: Sequence[Listed]) -> str:
 
 def _absent(board: Board, absent: Sequence[Listed]) -> Iterator[str]:
     """Tell apart what was left out for want of its plan and for want of a seed."""
-    left_out = [f"{defect.name} ({defect.plan})" for defect in absent if defect.plan not in board.plans]
+    left_out = [defect for defect in absent if defect.plan not in board.plans]
     idle = [defect.name for defect in absent if defect.plan in board.plans]
+    told = [f"{defect.name} ({defect.plan})" for defect in left_out]
+    if len(left_out) > LISTED:
+        counts = Counter(defect.plan for defect in left_out)
+        told = [f"{count} of {plan}" for plan, count in counts.items()]
     if left_out:
         plans = "Its plan was" if len(left_out) == 1 else "Their plans were"
-        yield from ("", f"{plans} not asked for: {', '.join(left_out)}.")
+        yield from ("", f"{plans} not asked for: {', '.join(told)}.")
     if idle:
         yield from ("", f"Not one run was asked for: {', '.join(idle)}.")
     yield ""

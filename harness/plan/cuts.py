@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from harness.bench.protocol import Role
 from harness.plan import model as p
 from harness.plan.extent import fade_silences
+from harness.plan.facts import Facts
 from harness.plan.units import format_duration, format_frequency
-
-if TYPE_CHECKING:
-    from harness.plan.rules import Facts
 
 PERIODS_IN_FAILSAFE = 2
 """Packet periods that the failsafe time must hold, whatever the rate."""

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from harness.plan import model as p
+from harness.plan.facts import Facts
 from harness.plan.units import format_duration, format_frequency
-
-if TYPE_CHECKING:
-    from harness.plan.rules import Facts
 
 
 def check_throughput(step: p.FindThroughput, path: str, facts: Facts) -> None:

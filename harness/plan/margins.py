@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from harness.plan import model as p
+from harness.plan.facts import Facts
 from harness.plan.units import format_decibel
-
-if TYPE_CHECKING:
-    from harness.plan.rules import Facts
 
 FEWEST_LEVELS: Final = 3
 MOST_LEVELS: Final = 200

@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import Final
 
 from harness.errors import PlanError
+from harness.plan.facts import facts_of
 from harness.plan.fields import Family, Reading, read_mapping, read_variant
 from harness.plan.model import (
     CHECK_KINDS,
@@ -29,7 +30,7 @@ from harness.plan.names import (
     words_by_name,
     words_of_steps,
 )
-from harness.plan.rules import check_parts, check_totals, facts_of
+from harness.plan.rules import check_parts, check_totals
 from harness.plan.source import Document, Node, parse_document, read_document
 
 __all__ = [

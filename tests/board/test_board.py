@@ -209,6 +209,9 @@ def test_the_page_says_for_which_defects_the_goal_was_not_judged() -> None:
     assert len(many) > 2
     told = page(found, seed=1, runs=1, command="nothing", absent=many)
     assert f"Not judged for the {len(many)} defects that were not played: see below." in told
+    more = [defect for defect in KNOWN.values() if defect.plan in ("soak", "limits", "regression")]
+    told = page(found, seed=1, runs=1, command="nothing", absent=more)
+    assert "Their plans were not asked for: 4 of soak, 7 of limits, 3 of regression." in told
 
 
 def test_the_page_tells_what_was_missed_and_what_was_not_judged() -> None:
