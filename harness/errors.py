@@ -62,6 +62,10 @@ class UserError(PropsoffError):
     exit_code = ExitCode.USER_ERROR
 
 
+class UnfitError(UserError):
+    """A defect that the plan's link cannot have: what it changes is not there."""
+
+
 class DocumentError(UserError):
     """A plan or rig file with everything that is wrong in it, in file order."""
 

@@ -41,7 +41,7 @@ class Pair:
         self.link = fitted_link(link, settings)
         check_settings(self.link, settings)
         check_payload(self.link)
-        patch.check(self.link)
+        patch.check(self.link, defect)
         roles = settings.roles()
         self.baud: Mapping[Role, int] = dict.fromkeys(roles, settings.baud)
         self.facts: Mapping[str, str] = {

@@ -13,6 +13,7 @@ from harness.plan.wording import many
 from harness.verdict import Verdict
 
 NOTHING: Final = "·"
+UNFIT: Final = "n/a"
 NAMED: Final = 2
 """So many defects are named in a sentence; more are counted."""
 LISTED: Final = 12
@@ -23,6 +24,7 @@ HEAD: Final = """\
 Defects of the catalogue on simulated devices, {runs} in all, seeds from {seed} on. A cell says in how many
 runs the plan did not pass the faulty device: the run failed, or the bench refused to go on. In bold:
 the plan that is meant to catch it, and how often the very check did that is meant to. `{nothing}`: not once.
+{unfit}\
 A faulty device's run ends once that check has failed on a fact, such as an output that nobody sent; checks of
 shares and percentiles are judged at the end of the plan only.
 
@@ -32,7 +34,9 @@ Written by `{command}`; the same seeds give the same page.
 
 def page(board: Board, *, seed: int, runs: int, command: str, absent: Sequence[Listed] = ()) -> str:
     """Return the whole page, ready to be written."""
-    parts = [HEAD.format(runs=many(runs, "run"), seed=seed, command=command, nothing=NOTHING)]
+    unfit = any(not cell.runs for cell in board.cells.values())
+    told = f"`{UNFIT}`: the plan's link cannot have it, such as telemetry that is not there.\n" * unfit
+    parts = [HEAD.format(runs=many(runs, "run"), seed=seed, command=command, nothing=NOTHING, unfit=told)]
     if board.cells:
         parts += ["## Sensitivity: faulty devices caught", *_groups(board)]
     if board.near:
@@ -70,6 +74,8 @@ def _row(board: Board, defect: Listed) -> list[str]:
 def _cell(cell: Cell | None, *, meant: bool) -> str:
     if cell is None:
         return ""
+    if not cell.runs:
+        return UNFIT
     if not meant:
         return f"{cell.caught}/{cell.runs}" if cell.caught else NOTHING
     return f"**{cell.caught}/{cell.runs}** ({cell.by_check})"

@@ -15,7 +15,7 @@ from typing import BinaryIO, Final
 from harness.bench.mocked import list_defects
 from harness.bench.rig import Rig, find_rig, parse_rig
 from harness.board.stopping import Stopper
-from harness.errors import BenchError
+from harness.errors import BenchError, UnfitError
 from harness.plan.find import find_plan
 from harness.plan.model import Plan
 from harness.plan.reader import load_plan
@@ -49,7 +49,9 @@ class Job:
 class Played:
     """What came of a job: the verdict, the words of the checks that failed, and trouble with the bench.
 
-    `stopped` is the key path of the step in which the run was stopped, for its defect was found.
+    The verdict is none where the plan's link cannot have the defect, as a link without telemetry cannot have
+    one of telemetry. `stopped` is the key path of the step in which the run was stopped, for its defect was
+    found.
     """
 
     job: Job
@@ -104,6 +106,8 @@ def play(job: Job) -> Played:
         recording, stopper = _recorded(request, own_check(job))
     except BenchError as error:
         return Played(job, Verdict.ERROR, trouble=str(error))
+    except UnfitError as error:
+        return Played(job, Verdict.NONE, trouble=str(error))
     if stopper.failed:
         return Played(job, Verdict.FAIL, (stopper.failed,), stopped=stopper.step)
     return _told(job, _results(plan, recording))

@@ -21,7 +21,10 @@ PROVING = ("failsafe", "acceptance")
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One defect, or one near-miss, on one plan: how its runs ended, and how often its own check failed."""
+    """One defect, or one near-miss, on one plan: how its runs ended, and how often its own check failed.
+
+    No runs where the plan's link cannot have the defect.
+    """
 
     runs: int
     caught: int
@@ -81,7 +84,7 @@ class Board:
         shares = {
             plan: Fraction(cell.caught, cell.runs)
             for plan in self.plans
-            if (cell := self.cells.get((defect.name, plan))) is not None
+            if (cell := self.cells.get((defect.name, plan))) is not None and cell.runs
         }
         if not shares:
             return ""
@@ -128,7 +131,8 @@ def tally(defects: Sequence[Listed], plans: Sequence[str], played: Iterable[Play
     )
 
 
-def _cell(runs: Sequence[Played], check: str) -> Cell:
+def _cell(played: Sequence[Played], check: str) -> Cell:
+    runs = [one for one in played if one.verdict is not Verdict.NONE]
     return Cell(
         runs=len(runs),
         caught=sum(one.caught for one in runs),

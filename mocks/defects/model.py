@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
-from harness.errors import UserError
+from harness.errors import UnfitError
 from harness.plan.model import Link
 from mocks.receiver import Receiver
 from mocks.settings import MockSettings
@@ -29,14 +29,20 @@ class Patch:
     needs_throttle: bool = False
     needs_telemetry: bool = False
 
-    def check(self, link: Link) -> None:
-        """Raise UserError if the link has not got what this patch changes."""
+    def check(self, link: Link, defect: str) -> None:
+        """Raise UnfitError if the link has not got what this patch, called `defect`, changes."""
+        lacks = ""
         if len(link.channels) < self.needs_channels:
-            raise UserError(f"this defect needs a link with {self.needs_channels} channels or more")
+            lacks = f"a link with {self.needs_channels} channels or more"
         if self.needs_throttle and not any(channel.role == "throttle" for channel in link.channels):
-            raise UserError("this defect needs a channel with `role: throttle`")
+            lacks = "a channel with `role: throttle`"
         if self.needs_telemetry and not any(field.source == "injected" for field in link.telemetry):
-            raise UserError("this defect needs a telemetry field that can be injected")
+            lacks = "a telemetry field that can be injected"
+        if lacks:
+            raise UnfitError(
+                f"the defect {defect} needs {lacks}, and the plan's link has none; "
+                f"`propsoff defects {defect.partition(' ')[0]}` names a plan that shows it"
+            )
 
 
 HEALTHY = Patch()

@@ -133,6 +133,19 @@ def test_a_soak_is_judged_by_its_rounds(tmp_path: Path) -> None:
     assert "failsafe_entry" in failed
 
 
+def test_a_plan_whose_link_cannot_have_a_defect_says_nothing_of_it() -> None:
+    scaled = KNOWN["telemetry-scaled"]
+    unfit = play(Job("failsafe", 1, defect=scaled.name))
+    assert (unfit.verdict, unfit.caught) == (Verdict.NONE, False)
+    assert "needs a telemetry field" in unfit.trouble
+    caught = runs("first-look", scaled.name, FAIL, by=scaled.caught_by)
+    found = tally([scaled], ("failsafe", "first-look"), [unfit, *caught])
+    told = page(found, seed=1, runs=2, command="nothing")
+    assert f"| {scaled.name} | {scaled.severity} | {scaled.caught_by} | n/a | **1/1** (1) |" in told
+    assert "\n`n/a`: the plan's link cannot have it" in told
+    assert not found.misses()
+
+
 def test_a_job_gives_the_same_answer_in_any_executor() -> None:
     jobs = [
         Job("first-look", 3),

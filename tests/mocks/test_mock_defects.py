@@ -12,7 +12,7 @@ from mock_talk import RX, TX, Talk, virtual
 
 from harness.clock import MS, S
 from harness.codec import messages as m
-from harness.errors import UserError
+from harness.errors import UnfitError, UserError
 from harness.plan.model import CHECK_KINDS, TelemetryField
 from harness.plan.reader import load_plan
 from mocks.bench import VirtualBench, open_virtual
@@ -65,7 +65,8 @@ def test_an_unknown_defect_is_answered_with_the_nearest_name() -> None:
 @pytest.mark.parametrize("name", ["channels-swapped", "failsafe-holds-throttle", "telemetry-scaled"])
 def test_a_defect_needs_a_link_that_can_have_it(name: str) -> None:
     bare = replace(DUNLIN, channels=DUNLIN.channels[:1], telemetry=())
-    with pytest.raises(UserError, match="needs a"):
+    told = f"the defect {name} needs a .*`propsoff defects {name}` names a plan that shows it"
+    with pytest.raises(UnfitError, match=told):
         open_virtual(bare, defect=find_defect(name))
 
 
