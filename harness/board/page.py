@@ -93,6 +93,9 @@ def _misses(board: Board, absent: Sequence[Listed]) -> Iterator[str]:
         kept += ["no near-miss failed"] * bool(board.near)
         kept += ["no check failed these healthy rigs oftener than it says"] * bool(board.healthy)
         yield f"None: {'; '.join(kept)}." if kept else "None: no goal was judged."
+    if elsewhere := [defect for defect in board.defects if defect.plan not in board.plans]:
+        yield ""
+        yield f"Not judged, for their plans were not asked for: {_by_plan(elsewhere)}."
     if absent:
         yield ""
         yield _not_judged(absent)
@@ -112,16 +115,20 @@ def _absent(board: Board, absent: Sequence[Listed]) -> Iterator[str]:
     """Tell apart what was left out for want of its plan and for want of a seed."""
     left_out = [defect for defect in absent if defect.plan not in board.plans]
     idle = [defect.name for defect in absent if defect.plan in board.plans]
-    told = [f"{defect.name} ({defect.plan})" for defect in left_out]
-    if len(left_out) > LISTED:
-        counts = Counter(defect.plan for defect in left_out)
-        told = [f"{count} of {plan}" for plan, count in counts.items()]
     if left_out:
         plans = "Its plan was" if len(left_out) == 1 else "Their plans were"
-        yield from ("", f"{plans} not asked for: {', '.join(told)}.")
+        yield from ("", f"{plans} not asked for: {_by_plan(left_out)}.")
     if idle:
         yield from ("", f"Not one run was asked for: {', '.join(idle)}.")
     yield ""
+
+
+def _by_plan(defects: Sequence[Listed]) -> str:
+    """Return which defects these are: by name while they are few."""
+    if len(defects) <= LISTED:
+        return ", ".join(f"{defect.name} ({defect.plan})" for defect in defects)
+    counts = Counter(defect.plan for defect in defects)
+    return ", ".join(f"{count} of {plan}" for plan, count in counts.items())
 
 
 def _near(board: Board) -> Iterator[str]:

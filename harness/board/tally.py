@@ -80,7 +80,10 @@ class Board:
         """Say what the goal asks of a defect and was not reached; empty if it was, or was not asked.
 
         Dangerous: caught in every run of `failsafe` or of `acceptance`. Every other: in 99 % of a plan's.
+        Nothing is asked of one that was played on other plans only, without its own.
         """
+        if defect.plan not in self.plans:
+            return ""
         shares = {
             plan: Fraction(cell.caught, cell.runs)
             for plan in self.plans

@@ -241,6 +241,14 @@ def test_the_page_tells_defects_without_a_seed_from_those_without_their_plan() -
     assert "None: no goal was judged." in told
 
 
+def test_a_defect_played_on_other_plans_only_is_told_and_not_judged() -> None:
+    leaks = KNOWN["memory-leaks"]
+    found = tally([leaks], ("failsafe", "first-look"), runs("failsafe", leaks.name, PASS))
+    assert not found.misses()
+    told = page(found, seed=1, runs=1, command="nothing")
+    assert "Not judged, for their plans were not asked for: memory-leaks (soak).\n" in told
+
+
 def test_a_folder_is_no_page_and_is_refused_before_anything_is_played(tmp_path: Path) -> None:
     with (
         pytest.raises(StorageError, match="this is a folder; name a file in it"),
