@@ -43,7 +43,7 @@ def _log_blocks(settings: MockSettings) -> MockSettings:
 
 
 def _some_at_random(settings: MockSettings) -> MockSettings:
-    """Lost packets without a rhythm, one in 500: of one in 200, two minutes cannot always tell that."""
+    """Lost packets without a rhythm, one in 500; at one in 200 two minutes cannot always rule one out."""
     return replace(settings, loss=Fraction(1, 500), retransmit_limit=0)
 
 
