@@ -11,12 +11,11 @@ import io
 import os
 import shutil
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from harness import options
-from harness._version import __version__
+from harness import parsers
 from harness.errors import ExitCode, PropsoffError, UserError
 
 if TYPE_CHECKING:
@@ -25,20 +24,6 @@ if TYPE_CHECKING:
     from harness.running import Request
     from harness.verdict import Verdict
 
-    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
-
-EPILOG = """\
-examples:
-  propsoff run first-look                         the mock bench, no hardware
-  propsoff run acceptance --rig my-bench.yaml --props-off
-  propsoff run failsafe --defect failsafe-late    see a faulty receiver caught
-  propsoff check my-plan.yaml                     what a plan will do, without a bench
-  propsoff judge propsoff-runs/first-look-7       the same verdict again, from the recording
-  propsoff explore --for 20m                      look for what no plan was written for
-
-exit codes: 0 pass, 1 fail, 2 plan or command line wrong, 3 bench trouble, 4 our bug, 5 inconclusive
-A pass is not permission to fly."""
-
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code."""
@@ -46,9 +31,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
     try:
-        arguments = _read(sys.argv[1:] if argv is None else argv)
-        command: Callable[[argparse.Namespace], int] = arguments.command
-        return int(command(arguments))
+        arguments = parsers.read(sys.argv[1:] if argv is None else argv)
+        return int(COMMANDS[arguments.command](arguments))
     except PropsoffError as error:
         _complain(str(error))
         return int(error.exit_code)
@@ -69,250 +53,6 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _complain(text: str) -> None:
     print(f"propsoff: {text}", file=sys.stderr)
-
-
-# -- the command line ------------------------------------------------------------------------------------
-
-
-def _read(words: Sequence[str]) -> argparse.Namespace:
-    """Return what the words of a command line say; argparse leaves the program where they say nothing."""
-    parser = _parser()
-    arguments, rest = parser.parse_known_args(options.with_values(words))
-    if rest:  # told by the command that they were meant for
-        arguments.parser.error(f"not understood: {' '.join(rest)}")
-    return arguments
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = _command_parser("propsoff", "Test a home-built radio-control link on the bench.", EPILOG)
-    parser.add_argument("--version", action="version", version=f"propsoff {__version__}")
-    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for add in (
-        _add_run,
-        _add_check,
-        _add_explain,
-        _add_judge,
-        _add_explore,
-        _add_mock,
-        _add_defects,
-        _add_scoreboard,
-    ):
-        add(commands)
-    return parser
-
-
-def _command_parser(prog: str, about: str, epilog: str) -> argparse.ArgumentParser:
-    return options.Parser(
-        prog=prog, description=about, epilog=epilog, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-
-
-def _add(commands: Commands, name: str, about: str, epilog: str) -> argparse.ArgumentParser:
-    parser = commands.add_parser(
-        name, help=about, description=about[0].upper() + about[1:] + ".",
-        epilog=epilog, formatter_class=argparse.RawDescriptionHelpFormatter,
-    )  # fmt: skip
-    parser.set_defaults(parser=parser)
-    return parser
-
-
-def _add_run(commands: Commands) -> None:
-    parser = _add(
-        commands,
-        "run",
-        "carry out plans on a bench and judge them",
-        "examples:\n"
-        "  propsoff run first-look --seed 7\n"
-        "  propsoff run acceptance failsafe --rig my-bench.yaml --props-off --out module-3\n"
-        "  propsoff run failsafe --defect failsafe-late --near-miss",
-    )
-    _plans(parser)
-    _rig_and_seed(parser)
-    parser.add_argument(
-        "--out", metavar="DIR", type=options.path, help="run folder; with several plans a folder of them"
-    )
-    parser.add_argument(
-        "--defect", metavar="NAME", help="give the simulated bench this defect (see propsoff defects)"
-    )
-    parser.add_argument(
-        "--near-miss",
-        action="store_true",
-        help="its near miss instead: the plan that catches the defect passes it",
-    )
-    parser.add_argument(
-        "--props-off", action="store_true", help="the propellers are off: clears real ports to move"
-    )
-    _full(parser)
-    parser.set_defaults(command=_run)
-
-
-def _add_check(commands: Commands) -> None:
-    parser = _add(
-        commands,
-        "check",
-        "read plans and say what they will do, without any bench",
-        "example:\n  propsoff check my-plan.yaml --rig my-bench.yaml",
-    )
-    _plans(parser)
-    parser.add_argument("--rig", default="mock", help="whose baud rates count (default: mock)")
-    parser.set_defaults(command=_check)
-
-
-def _add_judge(commands: Commands) -> None:
-    parser = _add(
-        commands,
-        "judge",
-        "judge recordings again, without hardware",
-        "examples:\n"
-        "  propsoff judge propsoff-runs/first-look-7\n"
-        "  propsoff judge propsoff-runs/first-look-7 --full\n"
-        "  propsoff judge recording.pcapng --json > verdict.json",
-    )
-    parser.add_argument(
-        "recordings", nargs="+", metavar="RECORDING", type=Path, help="recording or run folder"
-    )
-    shape = parser.add_mutually_exclusive_group()
-    shape.add_argument("--json", action="store_true", help="print verdict.json instead of the report")
-    shape.add_argument("--junit", action="store_true", help="print junit.xml instead of the report")
-    _full(parser)
-    parser.set_defaults(command=_judge)
-
-
-def _add_explore(commands: Commands) -> None:
-    parser = _add(
-        commands,
-        "explore",
-        "look for what no plan was written for: generated scenarios, each violation kept as a plan",
-        "examples:\n"
-        "  propsoff explore --seed 7\n"
-        "  propsoff explore --rig my-bench.yaml --for 20m --props-off\n"
-        "  propsoff explore --defect duplicates-applied --out look\n\n"
-        "A second call with the same folder goes on. Nothing found is not a proof.\n"
-        "exit codes: 0 nothing found, 1 violation, 2 command line or link wrong, 3 bench trouble, 4 our bug",
-    )
-    _rig_and_seed(parser)
-    parser.add_argument(
-        "--for", metavar="TIME", dest="link_time", type=options.link_time,
-        help="link time of this call, such as 5m (default: 5m; simulated rigs 60m, which take a minute)",
-    )  # fmt: skip
-    parser.add_argument(
-        "--link",
-        metavar="PLAN",
-        default="acceptance",
-        help="plan whose link section counts (default: acceptance, which has telemetry)",
-    )
-    parser.add_argument(
-        "--out", metavar="DIR", type=options.path, default=Path("propsoff-explored"),
-        help="folder of findings (default: propsoff-explored)",
-    )  # fmt: skip
-    parser.add_argument("--defect", metavar="NAME", help="give the simulated bench this defect")
-    parser.add_argument("--near-miss", action="store_true", help="its near miss instead")
-    parser.add_argument(
-        "--props-off", action="store_true", help="the propellers are off: clears real ports to move"
-    )
-    parser.set_defaults(command=_explore)
-
-
-def _add_mock(commands: Commands) -> None:
-    parser = _add(
-        commands,
-        "mock",
-        "serve simulated devices in real time on pseudo-terminals",
-        "example:\n"
-        "  propsoff mock --link mock-ports\n"
-        "  propsoff run first-look --rig mock-ports/rig.yaml --props-off",
-    )
-    parser.add_argument(
-        "--plan", metavar="PLAN", default="first-look", help="be the link of this plan (default: first-look)"
-    )
-    _rig_and_seed(parser)
-    parser.add_argument("--defect", metavar="NAME", help="give the devices this defect")
-    parser.add_argument("--near-miss", action="store_true", help="its near miss instead")
-    parser.add_argument(
-        "--link",
-        metavar="DIR",
-        type=options.path,
-        help="also make DIR/transmitter, DIR/receiver and DIR/rig.yaml",
-    )
-    parser.set_defaults(command=_mock)
-
-
-def _add_defects(commands: Commands) -> None:
-    parser = _add(
-        commands,
-        "defects",
-        "list the defects that a simulated bench can have, or tell some in full",
-        "examples:\n  propsoff defects\n  propsoff defects failsafe-late\n  propsoff defects --rig avr",
-    )
-    parser.add_argument("names", nargs="*", metavar="NAME", help="tell these in full")
-    parser.add_argument("--rig", default="mock", help="rig file or built-in rig (default: mock)")
-    parser.set_defaults(command=_defects)
-
-
-def _add_scoreboard(commands: Commands) -> None:
-    parser = _add(
-        commands,
-        "scoreboard",
-        "play every defect and a thousand healthy rigs, and count what is caught and what is passed",
-        "examples:\n"
-        "  propsoff scoreboard\n"
-        "  propsoff scoreboard --rig avr --seeds 2\n"
-        "  propsoff scoreboard --defects failsafe-late,failsafe-early --everywhere --healthy 0",
-    )
-    parser.add_argument("--rig", default="mock", metavar="RIG", help="mock (default) or avr")
-    parser.add_argument(
-        "--seeds", type=options.count, default=20, metavar="N", help="runs of each (default: 20)"
-    )
-    parser.add_argument("--seed", type=options.seed, metavar="N", help="first seed (default: 1)")
-    parser.add_argument(
-        "--healthy", type=options.count, metavar="N", help="healthy rigs in all (default: 1000; avr: 0)"
-    )
-    parser.add_argument(
-        "--plans", type=options.names, metavar="P,Q", help="shipped plans (default: all but the soak)"
-    )
-    parser.add_argument("--defects", type=options.names, metavar="D,E", help="only these defects")
-    parser.add_argument(
-        "--everywhere", action="store_true", help="each defect on every plan, not only on its own"
-    )
-    parser.add_argument("--near-misses", action="store_true", help="each near-miss too, on its defect's plan")
-    parser.add_argument(
-        "--jobs", type=options.count, metavar="N", help="processes (default: one a processor)"
-    )
-    parser.add_argument("--out", type=options.path, metavar="FILE", help="write the page there")
-    parser.set_defaults(command=_scoreboard)
-
-
-def _plans(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "plans", nargs="+", metavar="PLAN", help="plan file, or a shipped plan such as first-look"
-    )
-
-
-def _full(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--full", action="store_true", help="print everything that was measured, as in report.txt"
-    )
-
-
-def _add_explain(commands: Commands) -> None:
-    parser = _add(
-        commands,
-        "explain",
-        "say what a check measures, why a pilot cares, where its limit comes from and what to try",
-        "examples:\n  propsoff explain                 every check in one line\n  propsoff explain latency",
-    )
-    parser.add_argument("check", nargs="*", metavar="CHECK", help="a check's word, such as delivery")
-    parser.set_defaults(command=_explain)
-
-
-def _rig_and_seed(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--rig", default="mock", help="rig file or built-in rig (default: mock)")
-    parser.add_argument(
-        "--seed", type=options.seed, help="whole number that all chance comes from (default: a fresh one)"
-    )
-
-
-# -- the commands ----------------------------------------------------------------------------------------
 
 
 def _run(arguments: argparse.Namespace) -> int:
@@ -552,3 +292,15 @@ def _progress(done: int, of: int) -> None:
         file=sys.stderr,
         flush=True,
     )
+
+
+COMMANDS: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
+    "run": _run,
+    "check": _check,
+    "judge": _judge,
+    "explore": _explore,
+    "mock": _mock,
+    "defects": _defects,
+    "scoreboard": _scoreboard,
+    "explain": _explain,
+}

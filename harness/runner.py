@@ -24,7 +24,7 @@ from harness.levels import Levels
 from harness.pace import PacketRate
 from harness.plan import model as p
 from harness.recording import RecordingWriter
-from harness.report.live import Quiet, Snapshot
+from harness.showing import Observer, Showing
 from harness.timeline import Due, Segment, Timeline
 from harness.trials import Trials
 from harness.watch import OWN_STICKS, ThrottleWatch
@@ -43,18 +43,6 @@ IN_A_ROW: Final = ("cut", "fade")
 """Steps whose segments, one after the other, are one pass through the step."""
 COMMANDS: Final = ("cut", "mute", "interfere", "restart")
 """Marks of the messages that do what a step is about: none is sent again once a device refused one."""
-
-
-class Observer(Protocol):
-    """Whoever shows the run while it goes on."""
-
-    def update(self, snapshot: Snapshot) -> None:
-        """Take the newest state; must cost next to nothing."""
-        ...
-
-    def say(self, line: str) -> None:
-        """Tell one line."""
-        ...
 
 
 class Rounds(Protocol):
@@ -299,7 +287,7 @@ class Runner:
 
     def play(self, segments: Sequence[Segment]) -> End:
         """Carry out segments in order; ends early when a wait is missed."""
-        state = _State(self, segments)
+        state = Showing(self.talk, self.observer, self.plan.name, self._live_note, segments)
         self.talk.on_beat = state.beat
         self.abilities.begin()
         path: str | None = None
@@ -320,6 +308,9 @@ class Runner:
         finally:
             self._end_step(path)
         return End()
+
+    def _live_note(self) -> str:
+        return self.levels.note or self.trials.note or self.note
 
     def _ended_early(self, segment: Segment) -> End:
         if self.abilities.trouble:
@@ -476,60 +467,6 @@ def _end_of(error: BenchError | KeyboardInterrupt, step: str) -> End:
     if isinstance(error, BenchError):
         return End("port gone", str(error), step, error.role, error.port)
     return End("interrupted", "stopped from the keyboard", step)
-
-
-class _State:
-    """What the display is told, gathered a few times a second."""
-
-    def __init__(self, runner: Runner, segments: Sequence[Segment]) -> None:
-        self.runner = runner
-        self.left_ns = sum(segment.length_ns for segment in segments)
-        self.lengths_ns = [segment.length_ns for segment in segments]
-        self.entered = runner.bench.now_ns()
-        self.stages = _stages(segments)
-        self.title = ""
-        self.path = ""
-        self.index = 0
-        self.begun = runner.bench.now_ns()
-        self.recent: list[tuple[int, int]] = []
-
-    def enter(self, segment: Segment, index: int) -> None:
-        self.title, self.path, self.index = segment.title, segment.step.path, self.stages[index]
-        self.left_ns, self.entered = sum(self.lengths_ns[index:]), self.runner.bench.now_ns()
-        self.beat()
-
-    def beat(self) -> None:
-        if type(self.runner.observer) is Quiet:  # nobody looks
-            return
-        talk = self.runner.talk
-        now_ns = self.runner.bench.now_ns()
-        self.recent = [*self.recent[-20:], (talk.sent, talk.applied)]
-        sent, applied = (now - then for now, then in zip(self.recent[-1], self.recent[0], strict=True))
-        self.runner.observer.update(
-            Snapshot(
-                plan=self.runner.plan.name,
-                step_path=self.path,
-                step_title=self.title,
-                step_index=self.index,
-                steps_total=self.stages[-1] + 1,
-                elapsed_ns=now_ns - self.begun,
-                left_ns=max(0, self.left_ns - (now_ns - self.entered)),
-                packets_sent=talk.sent,
-                packets_applied=talk.applied,
-                recent_delivery=(applied, sent),
-                link_state=talk.link_state,
-                note=self.runner.levels.note or self.runner.trials.note or self.runner.note,
-            )
-        )
-
-
-def _stages(segments: Sequence[Segment]) -> list[int]:
-    """Number the segments as a person counts them: sixty cuts in a row are one stage."""
-    numbers: list[int] = []
-    for before, segment in zip((None, *segments), segments, strict=False):
-        same = before is not None and (before.step.path, before.title) == (segment.step.path, segment.title)
-        numbers.append(numbers[-1] + (not same) if numbers else 0)
-    return numbers
 
 
 @contextlib.contextmanager

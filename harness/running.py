@@ -14,11 +14,11 @@ from fractions import Fraction
 from functools import partial
 from pathlib import Path
 from threading import current_thread, main_thread
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from harness._version import __version__
 from harness.bench.opening import open_bench
-from harness.bench.protocol import Bench
+from harness.bench.protocol import Bench, WithBeside
 from harness.bench.rig import Rig, rig_baud
 from harness.clock import wall_seconds
 from harness.codec.messages import PROTOCOL_VERSION
@@ -39,7 +39,8 @@ from harness.recording import (
 )
 from harness.report.document import Outcome
 from harness.report.folder import RECORDING, RunFolder
-from harness.runner import Observer, Runner
+from harness.runner import Runner
+from harness.showing import Observer
 from harness.soaking import SoakRounds
 from harness.timeline import Timeline, build_timeline
 
@@ -94,7 +95,7 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
     timeline = timeline_for(request)
     require_props_off(request)
     with closing(open_for(request)) as bench, folder.open_recording() as file:
-        writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
+        writer = writer_for(request, bench, file)
         try:
             with stop_on_signals() as stop_requested:
                 runner = Runner(bench, writer, request.plan, observer)
@@ -220,6 +221,14 @@ def open_for(request: Request) -> Bench:
     )
 
 
+def writer_for(request: Request, bench: Bench, file: BinaryIO) -> RecordingWriter:
+    """Return the writer of a run's recording; what crosses the bench's further ports goes into it at once."""
+    writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
+    if isinstance(bench, WithBeside):
+        bench.tap(writer.beside)
+    return writer
+
+
 def header_for(request: Request, bench: Bench) -> Header:
     """Return the recording's header: everything the run is made under."""
     facts = dict(bench.facts)
@@ -242,6 +251,7 @@ def header_for(request: Request, bench: Bench) -> Header:
         hardware=bench.is_hardware,
         baud=dict(bench.baud),
         facts=facts,
+        beside=bench.beside if isinstance(bench, WithBeside) else (),
     )
 
 

@@ -23,12 +23,12 @@ from harness.extending import so_far
 from harness.judge import verdicts
 from harness.plan.model import Plan, PlanStep, Repeat
 from harness.plan.reader import parse_check, parse_step
-from harness.recording import Recording, RecordingWriter, read_recording
+from harness.recording import Recording, read_recording
 from harness.report.folder import RECORDING, RunFolder
 from harness.report.live import Quiet
 from harness.report.text import details
 from harness.runner import End, Runner
-from harness.running import Request, header_for, open_for, require_props_off, stop_on_signals
+from harness.running import Request, open_for, require_props_off, stop_on_signals, writer_for
 from harness.timeline import TimelineBuilder
 from harness.verdict import CheckResult, Verdict
 
@@ -129,7 +129,7 @@ def scripted(request: Request, out: Path) -> Iterator[ScriptedBench]:
         RunFolder.create(out, numbered=True) as folder,
         closing(open_for(request)) as bench,
         folder.open_recording() as file,
-        closing(RecordingWriter(file, header_for(request, bench), bench.now_ns())) as writer,
+        closing(writer_for(request, bench, file)) as writer,
         stop_on_signals() as stop_requested,
     ):
 

@@ -43,7 +43,7 @@ LAYERS = (
     ("harness.explain", "harness.explain.*"),
     ("harness.conversation",),
     ("harness.abilities", "harness.pace"),
-    ("harness.hand", "harness.levels", "harness.trials", "harness.watch"),
+    ("harness.hand", "harness.levels", "harness.showing", "harness.trials", "harness.watch"),
     ("harness.runner",),
     ("harness.extending",),
     ("harness.soaking",),
@@ -51,7 +51,7 @@ LAYERS = (
     ("harness.catalogue", "harness.board", "harness.board.*"),
     ("harness.scripting",),
     ("harness.explore", "harness.explore.*"),
-    ("harness.options",),
+    ("harness.options", "harness.parsers"),
     ("harness.cli", "harness.pytest_plugin"),
     ("harness.__main__", "harness"),
 )

@@ -5,7 +5,7 @@ A bench moves bytes and knows the time; it knows nothing of frames, plans or ver
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from enum import StrEnum
 from typing import Final, Literal, NamedTuple, Protocol, runtime_checkable
 
@@ -84,6 +84,27 @@ class Bench(Protocol):
 
     def close(self) -> None:
         """Give the ports back. May be called twice."""
+        ...
+
+
+Beside = Callable[[str, bool, bytes, int], None]
+"""Takes bytes that crossed a further port: its name, whether they go to the device, they, and when in ns."""
+
+
+@runtime_checkable
+class WithBeside(Protocol):
+    """What some benches have beside the ports of the devices: ports whose bytes are only recorded.
+
+    So are the bytes of a device that does not speak the bench protocol, and those of one that switches power.
+    """
+
+    @property
+    def beside(self) -> tuple[str, ...]:
+        """Names of these ports, at most 8, each of at most 40 printable ASCII characters."""
+        ...
+
+    def tap(self, on_bytes: Beside) -> None:
+        """Hand all that crosses these ports from now on to `on_bytes`."""
         ...
 
 

@@ -19,10 +19,10 @@ from harness.errors import BenchError, UnfitError
 from harness.plan.find import find_plan
 from harness.plan.model import Plan
 from harness.plan.reader import load_plan
-from harness.recording import Follower, Recording, RecordingWriter, read_recording
+from harness.recording import Follower, Recording, read_recording
 from harness.report.live import Quiet
 from harness.runner import Runner
-from harness.running import Request, header_for, judge_file, open_for, rounds_for, timeline_for
+from harness.running import Request, judge_file, open_for, rounds_for, timeline_for, writer_for
 from harness.verdict import CheckResult, Verdict
 
 CHUNK: Final = 8
@@ -141,7 +141,7 @@ def _run(request: Request, file: BinaryIO, read: Callable[[], Recording], word: 
     """Record a run into a file that `read` reads back; return who may have stopped it."""
     timeline = timeline_for(request)
     with closing(open_for(request)) as bench:
-        writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
+        writer = writer_for(request, bench, file)
 
         def so_far() -> Recording:
             writer.flush()

@@ -12,9 +12,10 @@ from harness.judge import verdicts
 from harness.plan import model as p
 from harness.plan.reader import parse_plan
 from harness.plan.writing import plan_text
-from harness.recording import RecordingWriter, parse_recording
-from harness.runner import End, Observer, Runner
-from harness.running import Request, header_for, open_for, timeline_for
+from harness.recording import parse_recording
+from harness.runner import End, Runner
+from harness.running import Request, open_for, timeline_for, writer_for
+from harness.showing import Observer
 from harness.strategies import POLITE, SIMULATED, Bounds, framed
 from harness.timeline import Timeline
 from harness.verdict import CheckResult, Verdict
@@ -97,7 +98,7 @@ class Trier:
         text = plan_text(link, framed([], link), ["bench"], title="a look at the devices", safety=safety)
         request = replace(self._request, plan=parse_plan(text, "probe"))
         bench, file = self._open(request), io.BytesIO()
-        writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
+        writer = writer_for(request, bench, file)
         try:
             runner = Runner(bench, writer, request.plan, self._observer)
             runner.connect()
@@ -123,7 +124,7 @@ class Trier:
         return self._bench
 
     def _run(self, request: Request, timeline: Timeline, bench: Bench, file: io.BytesIO) -> End:
-        writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
+        writer = writer_for(request, bench, file)
         try:
             runner = Runner(bench, writer, request.plan, self._observer)
             runner.talk.stop_requested = self._stop

@@ -14,7 +14,7 @@ from typing import Final
 
 from harness.bench.protocol import DEVICES, Role
 from harness.recording.model import Header
-from harness.recording.pcapng import COMMENT_MAX
+from harness.recording.pcapng import BESIDE_MAX, COMMENT_MAX
 
 FORMAT: Final = "1"
 PREFIX: Final = "propsoff."
@@ -43,6 +43,7 @@ def to_comments(header: Header) -> list[str]:
         "wall_seconds": str(header.wall_seconds),
         "hardware": "yes" if header.hardware else "no",
         "baud": _json({role.value: header.baud[role] for role in Role if role in header.baud}),
+        **({"beside": json.dumps(list(header.beside))} if header.beside else {}),
         "versions": _json(dict(header.versions)),
         "facts": _json(dict(sorted(header.facts.items()))),
         "rig.text": header.rig_text,
@@ -71,6 +72,7 @@ def from_comments(comments: Iterable[str]) -> Header:
             hardware=values["hardware"] != "no",
             baud=_baud(values["baud"]),
             facts=_pairs(values["facts"]),
+            beside=_names(values.get("beside", "[]")),
         )
     except KeyError as error:
         raise HeaderError(f"its header has no whole propsoff.{error.args[0]}") from error
@@ -140,6 +142,18 @@ def _object(text: str) -> dict[str, object]:
 
 def _pairs(text: str) -> dict[str, str]:
     return {key: str(value) for key, value in _object(text).items()}
+
+
+def _names(text: str) -> tuple[str, ...]:
+    try:
+        names = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise HeaderError(f"{text!r:.40} in its header is not JSON") from error
+    if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+        raise HeaderError(f"{text!r:.40} in its header is not a list of names")
+    if len(names) > BESIDE_MAX:
+        raise HeaderError(f"its header names {len(names)} further ports; at most {BESIDE_MAX} are read")
+    return tuple(names)
 
 
 def _baud(text: str) -> dict[Role, int]:

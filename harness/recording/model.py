@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Any
 
@@ -21,7 +21,8 @@ class Direction(IntEnum):
 class Header:
     """Everything a run was made under; with the packets it is all that judging needs.
 
-    `baud` and `facts` describe the ports; the keys of `baud` say which there are. `clock` is `virtual` or
+    `baud` and `facts` describe the ports; the keys of `baud` say which there are, `beside` names further ones
+    whose bytes are kept and never judged. `clock` is `virtual` or
     `monotonic`; `wall_seconds` is the run's start in seconds since 1970, 0 in virtual time so that equal runs
     give equal bytes.
     """
@@ -37,6 +38,7 @@ class Header:
     hardware: bool
     baud: Mapping[Role, int]
     facts: Mapping[str, str]
+    beside: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,7 @@ class Recording:
 
     `problems` says in words what was cut short or skipped, each with its byte offset. `damaged` if more is
     wrong than a missing end: then something may be gone from the middle that other data seem to contradict.
+    `beside` holds what crossed the ports that are only recorded, by name.
     """
 
     header: Header
@@ -74,3 +77,4 @@ class Recording:
     complete: bool
     problems: tuple[str, ...]
     damaged: bool = False
+    beside: Mapping[str, PortPackets] = field(default_factory=dict)

@@ -11,7 +11,8 @@ an Interface Description Block for each port and one for the marks, and Enhanced
     |-------|----------------------|--------------------------------------------------------|
     | 8     | type, total length   | 6, 56 + data + padding                                 |
     | 4     | interface            | 0 transmitter port, 1 receiver port, 2 marks,          |
-    |       |                      | 3 witness port if the bench has one                    |
+    |       |                      | 3 witness port if the bench has one; the next ones are |
+    |       |                      | further ports whose bytes are kept and never judged    |
     | 8     | time, high word first| ns since the recording's start                         |
     | 8     | captured, original   | bytes of data, twice                                   |
     | n     | data                 | as on the wire; a mark is JSON text                    |
@@ -91,14 +92,18 @@ INTERFACES: Final = (
     InterfaceKind("marks", LINKTYPE_USER1, "what the harness did, as JSON text"),
     _port(Role.WITNESS),
 )
-"""Every interface that a recording may have, by number. The last is there only if the bench has a witness."""
+"""The interfaces of the devices and of the marks. The last is there only if the bench has a witness."""
+BESIDE_MAX: Final = 8
+"""Most further ports of a bench."""
 MARKS: Final = 2
 """Number of the interface that holds the marks."""
 
 
-def interfaces(ports: Container[Role]) -> tuple[InterfaceKind, ...]:
-    """Return the interfaces of a recording of these ports, by number."""
-    return INTERFACES if Role.WITNESS in ports else INTERFACES[:-1]
+def interfaces(ports: Container[Role], beside: Iterable[str] = ()) -> tuple[InterfaceKind, ...]:
+    """Return the interfaces of a recording of these ports and the further ones, by number."""
+    devices = INTERFACES if Role.WITNESS in ports else INTERFACES[:-1]
+    about = "bytes as on the wire, kept and never judged"
+    return *devices, *(InterfaceKind(name, LINKTYPE_USER0, about) for name in beside)
 
 
 def block(kind: int, body: bytes) -> bytes:

@@ -123,11 +123,15 @@ class Follower:
         while walk.at < len(data):
             walk.go_on()
         recording = _taken(walk)
-        ports = {
-            role: PortPackets(port.at_ns.copy(), port.direction.copy(), port.data.copy())
-            for role, port in recording.ports.items()
-        }
-        return replace(recording, ports=ports, complete=walk.ended and recording.complete)
+        ports = {role: _copied(port) for role, port in recording.ports.items()}
+        return replace(
+            recording, ports=ports, complete=walk.ended and recording.complete,
+            beside={name: _copied(port) for name, port in recording.beside.items()},
+        )  # fmt: skip
+
+
+def _copied(port: PortPackets) -> PortPackets:
+    return PortPackets(port.at_ns.copy(), port.direction.copy(), port.data.copy())
 
 
 def _taken(walk: Walk) -> Recording:
@@ -139,7 +143,13 @@ def _taken(walk: Walk) -> Recording:
         complete=not walk.problems,
         problems=walk.told(),
         damaged=walk.damaged,
+        beside=_beside(walk),
     )
+
+
+def _beside(walk: Walk) -> dict[str, PortPackets]:
+    first = len(walk.kinds) - len(walk.header.beside)
+    return {kind.name: walk.ports[first + n] for n, kind in enumerate(walk.kinds[first:])}
 
 
 def begin_walk(data: Bytes, name: str) -> Walk:
@@ -200,8 +210,8 @@ class Walk:
         self.data = data
         self.at = at
         self.header = header
-        self.kinds = interfaces(header.baud)
-        numbers = [number for number, kind in enumerate(self.kinds) if kind.role]
+        self.kinds = interfaces(header.baud, header.beside)
+        numbers = [number for number in range(len(self.kinds)) if number != MARKS]
         self.ports = {number: PortPackets([], [], []) for number in numbers}
         self.marks: list[Mark] = []
         self.problems: list[str] = []

@@ -70,8 +70,9 @@ class RecordingWriter:
         self._file = file
         self._start_ns = start_ns
         self._last_ns = start_ns
-        kinds = interfaces(header.baud)
+        kinds = interfaces(header.baud, header.beside)
         self._interface = {kind.role: number for number, kind in enumerate(kinds) if kind.role}
+        self._beside = {name: len(kinds) - len(header.beside) + n for n, name in enumerate(header.beside)}
         self._parts: list[bytes] = []
         self._add = self._parts.append
         self._waiting = 0
@@ -84,7 +85,7 @@ class RecordingWriter:
     def _begin(self, header: Header) -> None:
         application = f"propsoff {dict(header.versions).get('propsoff', '')}".strip()
         self._append(section_header(application, to_comments(header)))
-        for kind in interfaces(header.baud):
+        for kind in interfaces(header.baud, header.beside):
             speed = header.baud[kind.role] if kind.role else 0
             self._append(interface_block(kind, offset_seconds=header.wall_seconds, bits_per_second=speed))
         self.flush()
@@ -92,6 +93,11 @@ class RecordingWriter:
     def packet(self, role: Role, direction: Direction | int, data: bytes, at_ns: int) -> None:
         """Add a frame, or the bytes that stood in its place, as seen on the port of `role` at `at_ns`."""
         self._packet(self._interface[role], direction, data, at_ns)
+
+    def beside(self, name: str, to_device: bool, data: bytes, at_ns: int) -> None:
+        """Add bytes that crossed a port which is only recorded; `name` is one of the header's `beside`."""
+        direction = Direction.TO_DEVICE if to_device else Direction.TO_PC
+        self._packet(self._beside[name], direction, data, at_ns)
 
     def mark(self, at_ns: int, kind: str, /, **fields: Any) -> None:
         """Add a mark; the fields are JSON values and none is called `mark`."""
