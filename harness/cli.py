@@ -294,6 +294,18 @@ def _progress(done: int, of: int) -> None:
     )
 
 
+def _ports(arguments: argparse.Namespace) -> int:
+    from harness.finding.command import ports
+
+    return int(ports(arguments.ports, ask=arguments.ask, json=arguments.json, baud=arguments.baud))
+
+
+def _rig(arguments: argparse.Namespace) -> int:
+    from harness.finding.command import RigWords, rig
+
+    return int(rig(RigWords(arguments.words, arguments.check, arguments.overwrite, arguments.baud)))
+
+
 COMMANDS: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
     "run": _run,
     "check": _check,
@@ -303,4 +315,6 @@ COMMANDS: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
     "defects": _defects,
     "scoreboard": _scoreboard,
     "explain": _explain,
+    "ports": _ports,
+    "rig": _rig,
 }

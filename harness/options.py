@@ -37,6 +37,13 @@ def count(text: str) -> int:
     raise argparse.ArgumentTypeError(f"{text!r} is no count; give a whole number up to 9999999")
 
 
+def baud(text: str) -> int:
+    """Return a baud rate."""
+    if text.isascii() and text.isdigit() and len(text) <= 8 and 300 <= int(text) <= 12_000_000:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"{text!r} is no baud rate; give a whole number from 300 to 12000000")
+
+
 def names(text: str) -> tuple[str, ...]:
     """Return the names between commas, each once."""
     found = tuple(dict.fromkeys(name.strip() for name in text.split(",")))

@@ -21,6 +21,7 @@ examples:
   propsoff check my-plan.yaml                     what a plan will do, without a bench
   propsoff judge propsoff-runs/first-look-7       the same verdict again, from the recording
   propsoff explore --for 20m                      look for what no plan was written for
+  propsoff ports --ask                            which device is on which serial port
 
 exit codes: 0 pass, 1 fail, 2 plan or command line wrong, 3 bench trouble, 4 our bug, 5 inconclusive
 A pass is not permission to fly."""
@@ -51,6 +52,8 @@ def _parser() -> argparse.ArgumentParser:
         _add_mock,
         _add_defects,
         _add_scoreboard,
+        _add_ports,
+        _add_rig,
     ):
         add(commands)
     return parser
@@ -258,6 +261,57 @@ def _add_explain(commands: Commands) -> None:
     )
     parser.add_argument("check", nargs="*", metavar="CHECK", help="a check's word, such as delivery")
     parser.set_defaults(command="explain")
+
+
+def _add_ports(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "ports",
+        "list the serial ports with names that last, and with --ask which device answers on each",
+        "examples:\n"
+        "  propsoff ports\n"
+        "  propsoff ports --ask\n"
+        "  propsoff ports --ask COM5 rfc2217://bench-pi:4000\n\n"
+        "--ask opens ports and sends Identify at the common baud rates, which takes up to 8 s. Nothing can\n"
+        "move by that, but opening a port restarts many boards: propellers off.\n"
+        "exit codes: 0 done, 2 command line wrong, 3 no such port or, with --ask, no device",
+    )
+    parser.add_argument("ports", nargs="*", metavar="PORT", help="only these (default: all there are)")
+    parser.add_argument("--ask", action="store_true", help="open the free ports and ask who is there")
+    _baud(parser)
+    parser.add_argument("--json", action="store_true", help="print JSON, for scripts")
+    parser.set_defaults(command="ports")
+
+
+def _add_rig(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "rig",
+        "write a rig file from the devices that answer, and prove both lines in ten seconds",
+        "examples:\n"
+        "  propsoff rig                                    asks all ports, writes my-bench.yaml\n"
+        "  propsoff rig bench.yaml /dev/ttyUSB0 /dev/ttyUSB1\n"
+        "  propsoff rig --check bench.yaml                 proves a rig file, writes nothing\n\n"
+        "Only Identify, Ping and idle bytes are sent; no stick, so nothing moves that did not move before.\n"
+        "exit codes: 0 proved, 2 command line or rig file wrong, 3 a device, a port or a line is at fault",
+    )
+    parser.add_argument(
+        "words", nargs="*", metavar="FILE|PORT",
+        help="the file to write, NAME.yaml (default: my-bench.yaml), and the ports to ask (default: all)",
+    )  # fmt: skip
+    parser.add_argument("--check", metavar="RIG", help="prove this rig file and write nothing")
+    parser.add_argument("--overwrite", action="store_true", help="write over a file that is there already")
+    _baud(parser)
+    parser.set_defaults(command="rig")
+
+
+def _baud(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--baud",
+        type=options.baud,
+        metavar="N",
+        help="ask at this rate only (default: the common ones in turn)",
+    )
 
 
 def _rig_and_seed(parser: argparse.ArgumentParser) -> None:

@@ -51,6 +51,7 @@ LAYERS = (
     ("harness.catalogue", "harness.board", "harness.board.*"),
     ("harness.scripting",),
     ("harness.explore", "harness.explore.*"),
+    ("harness.finding", "harness.finding.*"),
     ("harness.options", "harness.parsers"),
     ("harness.cli", "harness.pytest_plugin"),
     ("harness.__main__", "harness"),

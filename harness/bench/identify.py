@@ -7,6 +7,7 @@ bounded, never as it came.
 from __future__ import annotations
 
 from collections import Counter
+from enum import StrEnum
 from typing import Final, NamedTuple
 
 from harness.bench.protocol import Role
@@ -189,3 +190,46 @@ def _version_problem(identity: Identity) -> str:
         f"the device speaks bench protocol {identity.protocol}, this propsoff up to {PROTOCOL_VERSION}; "
         "update propsoff, or build the firmware for the older protocol"
     )
+
+
+def check_device(identity: Identity, role: Role) -> str | None:
+    """Return None if the device is what the rig says and speaks a known protocol, else what is wrong."""
+    return _role_problem(identity, role) or _version_problem(identity) or None
+
+
+class Came(StrEnum):
+    """What came from a port in place of an identity, the most telling last."""
+
+    NOTHING = "nothing"
+    ZEROS = "zeros"
+    JUNK = "junk"
+    TEXT = "text"
+    ONE_WAY = "messages"
+    FLOOD = "flood"
+    NEWER = "newer"
+    ECHO = "echo"
+
+
+def what_came(seen: bytes) -> Came:
+    """Return what the bytes from a port are that was asked to identify itself and did not.
+
+    The same as `explain_silence` tells, for a port of which nobody knows yet where it leads.
+    """
+    if not seen:
+        return Came.NOTHING
+    found = _sort(seen[:MAX_LOOKED_AT])
+    if not found.frames:
+        if not found.rest:
+            return Came.ZEROS
+        return Came.TEXT if _is_text(found.rest) else Came.JUNK
+    if all(kind in _OURS for kind in found.frames):
+        return Came.ECHO
+    if not found.readable or Identity.TYPE in found.frames:
+        return Came.NEWER
+    flood = len(found.rest) > FLOOD_BYTES and _is_text(found.rest)
+    return Came.FLOOD if flood else Came.ONE_WAY
+
+
+def console_text(seen: bytes) -> str:
+    """Return what stood outside whole messages, quoted, escaped and bounded."""
+    return quoted(_sort(seen[:MAX_LOOKED_AT]).rest)

@@ -33,6 +33,8 @@ WRITE_LIMIT_MS: Final = 200
 """A write that takes longer than this has lost its device: at 9600 baud a 128-byte frame takes 133 ms."""
 MAX_LISTED: Final = 8
 NETWORK: Final = ("socket", "rfc2217")
+OPENING_ERRORS: Final = (OSError, ValueError, NotImplementedError, ImportError, LookupError, TypeError)
+"""What pyserial raises when a port does not open."""
 LIKE: Final = 0.8
 """How like a name must be to be offered: `/dev/ttyUSB1` is for `/dev/ttyUSB0` (0.92), `/dev/ttyACM0` is not
 (0.75)."""
@@ -60,18 +62,35 @@ def open_port(
 
     `rig` is every port of the rig: what has a place in it is not offered for one that is missing.
     """
-    # Imported here so that a run on the mock, or --help, does not pay for it.
-    import serial
-
     try:
-        with warnings.catch_warnings():
-            # pyserial 3.5's RFC 2217 client makes its thread a daemon by a deprecated call
-            warnings.simplefilter("ignore", DeprecationWarning)
-            return serial.serial_for_url(spec.url, **_settings(spec))
-    except (OSError, ValueError, NotImplementedError, ImportError, LookupError, TypeError) as error:
+        return open_plainly(spec)
+    except OPENING_ERRORS as error:
         why = explain_failure(error, spec, rig)
         message = f"{role} port {spec.url}: {why}"
         raise BenchError(message, role=role.value, port=spec.url, at_ns=at_ns) from error
+
+
+def open_plainly(spec: PortSpec) -> Serial:
+    """Open and configure one port as `open_port` does; what goes wrong is one of `OPENING_ERRORS`."""
+    # Imported here so that a run on the mock, or --help, does not pay for it.
+    import serial
+
+    with warnings.catch_warnings():
+        # pyserial 3.5's RFC 2217 client makes its thread a daemon by a deprecated call
+        warnings.simplefilter("ignore", DeprecationWarning)
+        try:
+            return serial.serial_for_url(spec.url, **_settings(spec))
+        except terminal_errors() as error:
+            raise OSError(*error.args) from error
+
+
+def terminal_errors() -> tuple[type[Exception], ...]:
+    """Return what a terminal raises when it refuses settings: no OSError, and pyserial lets it through."""
+    if os.name != "posix":
+        return ()
+    import termios
+
+    return (termios.error,)
 
 
 def _settings(spec: PortSpec) -> dict[str, Any]:
