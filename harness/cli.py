@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness import parsers
 from harness.errors import ExitCode, PropsoffError, UserError
+from harness.escape import printable_lines
 
 if TYPE_CHECKING:
     from harness.plan.model import Plan
@@ -46,13 +47,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception:
         import traceback
 
-        traceback.print_exc()
+        print(printable_lines(traceback.format_exc()), file=sys.stderr)
         _complain("this is our fault, not yours: please report the lines above and the command")
         return int(ExitCode.INTERNAL_ERROR)
 
 
 def _complain(text: str) -> None:
-    print(f"propsoff: {text}", file=sys.stderr)
+    print(f"propsoff: {printable_lines(text)}", file=sys.stderr)
 
 
 def _run(arguments: argparse.Namespace) -> int:
@@ -97,6 +98,7 @@ def _requests(arguments: argparse.Namespace) -> list[Request]:
             near_miss=arguments.near_miss,
             props_off=arguments.props_off,
             words=(word, arguments.rig),
+            real_time=arguments.real_time,
         )
         for word, (path, plan) in zip(arguments.plans, _load(arguments.plans), strict=True)
     ]
@@ -129,11 +131,13 @@ def _load(words: Sequence[str]) -> list[tuple[Path, Plan]]:
 def _run_one(request: Request, out: Path | None, *, full: bool) -> tuple[Verdict, bool]:
     """Run one plan and print its report; returns its verdict and whether somebody stopped it."""
     from harness.clock import SystemClock
+    from harness.report.apart import progress_apart
     from harness.report.folder import RECORDING
     from harness.report.live import progress_for
     from harness.running import default_folder, run
 
-    progress = progress_for(sys.stderr, SystemClock())
+    show = progress_apart if request.rig.is_hardware else progress_for
+    progress = show(sys.stderr, SystemClock())
     folder = default_folder(request, out)
     try:
         with folder:

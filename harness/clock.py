@@ -17,6 +17,14 @@ SPIN_NS = 300 * US
 """Sleeping wakes about 95 us late, up to 300 us on a busy machine: sleep to here, then spin."""
 
 
+COARSE = time.get_clock_info("monotonic").resolution > 1e-4
+"""Before Python 3.13 Windows' monotonic clock goes on in steps of 15.6 ms; its performance counter does not.
+
+Sleeping is not so coarse there: since 3.11 `time.sleep` uses a timer of high resolution where it is to be had
+(documentation of Python's module `time`).
+"""
+
+
 class Clock(Protocol):
     """Something that tells the time in nanoseconds and can wait for an instant."""
 
@@ -34,11 +42,14 @@ class SystemClock:
 
     def now_ns(self) -> int:
         """Return monotonic time in ns."""
-        return time.monotonic_ns()
+        return time.perf_counter_ns() if COARSE else time.monotonic_ns()
 
     def sleep_until_ns(self, due_ns: int) -> None:
-        """Sleep to 300 us before `due_ns`, then spin: under 5 us late at the 99th percentile when idle."""
-        while (left := due_ns - time.monotonic_ns()) > 0:
+        """Sleep to 300 us before `due_ns`, then spin: under 5 us late at the 99th percentile when idle.
+
+        A sleep that wakes late, as on an old Windows, is late by so much; it never wakes too soon.
+        """
+        while (left := due_ns - self.now_ns()) > 0:
             if left > SPIN_NS:
                 time.sleep((left - SPIN_NS) / S)
 

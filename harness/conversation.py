@@ -51,6 +51,7 @@ class Conversation:
         self.bench = bench
         self.writer = writer
         self.ports = {role: Port() for role in Role if role in bench.baud}
+        self.sent_at_ns = 0
         self.sent = 0
         self.applied = 0
         self.applied_at_ns: int | None = None
@@ -64,7 +65,7 @@ class Conversation:
         self.stop_requested: Callable[[], bool] = lambda: False
         self.on_applied: Callable[[m.Applied], None] | None = None
         self.on_frame: Callable[[Role, Frame], None] | None = None
-        now = bench.now_ns()
+        self._begun_ns = now = bench.now_ns()
         self._alive_due = now
         self._ping_due = {
             role: now + PING_NS + PING_NS * turn // len(self.ports) for turn, role in enumerate(self.ports)
@@ -86,6 +87,7 @@ class Conversation:
         except BenchError:
             self.alive.discard(role)
             raise
+        self.sent_at_ns = at_ns
         self.writer.packet(role, Direction.TO_DEVICE, data, at_ns)
         if message.TYPE in RESTARTS:
             self._starting[role] = at_ns + STARTING_NS
@@ -174,8 +176,9 @@ class Conversation:
 
     def _take(self, chunks: Sequence[Chunk]) -> None:
         packet, inbound = self.writer.packet, Direction.TO_PC
-        for role, data, at_ns in chunks:
+        for role, data, stamp_ns in chunks:
             port = self.ports[role]
+            at_ns = max(stamp_ns, self._begun_ns)  # a reading thread hears a port as soon as it is open
             for piece in port.splitter.feed(data):
                 packet(role, inbound, piece, at_ns)
                 if piece[-1] == 0 and (found := find_body(piece)) is not None:

@@ -14,7 +14,7 @@ Cell = str | int | float | None
 
 KEYS: Final = (
     "clocks", "latency", "age", "losses", "delivery", "proof", "failsafe", "fidelity", "telemetry", "limits",
-    "margin", "soak",
+    "margin", "lines", "soak",
 )  # fmt: skip
 """Every section there can be, in the order in which they are shown."""
 

@@ -100,6 +100,7 @@ def _add_run(commands: Commands) -> None:
     parser.add_argument(
         "--props-off", action="store_true", help="the propellers are off: clears real ports to move"
     )
+    _real_time(parser)
     _full(parser)
     parser.set_defaults(command="run")
 
@@ -243,6 +244,14 @@ def _add_scoreboard(commands: Commands) -> None:
 def _plans(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "plans", nargs="+", metavar="PLAN", help="plan file, or a shipped plan such as first-look"
+    )
+
+
+def _real_time(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--real-time",
+        action="store_true",
+        help="on real ports ask the system for real-time scheduling and locked memory; goes on without",
     )
 
 

@@ -35,6 +35,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--propsoff-defect", default=None, help="give the mock bench this defect")
     group.addoption("--propsoff-near-miss", action="store_true", help="its near miss instead")
     group.addoption(
+        "--real-time", action="store_true", help="ask the system for real-time scheduling on real ports"
+    )
+    group.addoption(
         "--props-off", action="store_true", help="the propellers are off: clears real ports to move"
     )
 
@@ -130,6 +133,7 @@ def _request(config: pytest.Config, plan: Plan, file: str) -> Request:
         defect=config.getoption("--propsoff-defect"),
         near_miss=config.getoption("--propsoff-near-miss"),
         props_off=config.getoption("--props-off"),
+        real_time=config.getoption("--real-time"),
     )
 
 
@@ -147,13 +151,14 @@ class CheckItem(pytest.Item):
 
     def runtest(self) -> None:
         """Run the plan if that has not been done, and look at this check."""
+        from harness.escape import clean
         from harness.report.text import details
         from harness.verdict import Verdict
 
         outcome = self.parent.outcome()
         result = next(result for result in outcome.judgement.results if result.name == self.name)
         if result.verdict is Verdict.NONE:
-            pytest.skip(result.reason)
+            pytest.skip(clean(result.reason))
         if result.verdict is not Verdict.PASS:
             kept = f"seed {outcome.header.seed}, run kept in {self.parent.folder}"
             raise CheckFailedError(f"{details(result)}\n{kept}")
@@ -161,9 +166,10 @@ class CheckItem(pytest.Item):
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
         """Show the account of the check instead of a traceback through the harness."""
         from harness.errors import PropsoffError
+        from harness.escape import printable_lines
 
         if isinstance(excinfo.value, CheckFailedError | PropsoffError):
-            return str(excinfo.value)
+            return printable_lines(str(excinfo.value))
         return super().repr_failure(excinfo, style)
 
     def reportinfo(self) -> tuple[Path, int | None, str]:
@@ -180,11 +186,12 @@ def bench(request: pytest.FixtureRequest) -> Iterator[ScriptedBench]:
     """
     from harness.plan.find import find_plan
     from harness.plan.reader import load_plan
+    from harness.report.folder import safe_name
     from harness.scripting import scripted
 
     marker = request.node.get_closest_marker("propsoff")
     words = [*marker.args, *marker.kwargs.values()] if marker else []
     path = find_plan(words[0] if words else "first-look")
-    out = Path(request.config.getoption("--propsoff-out")) / re.sub(r"[^\w.-]+", "-", request.node.name)
+    out = Path(request.config.getoption("--propsoff-out")) / safe_name(request.node.name)
     with scripted(_request(request.config, load_plan(path), str(path)), out) as script:
         yield script

@@ -15,11 +15,13 @@ from typing import Final, Protocol
 
 from harness.abilities import Abilities
 from harness.bench.identify import check_identity, explain_silence
-from harness.bench.protocol import Bench, Role
+from harness.bench.protocol import Bench, Role, WithLineErrors
 from harness.clock import MS, S
 from harness.codec import messages as m
 from harness.conversation import LINKED_FOR_NS, Conversation
 from harness.errors import BenchError, StorageError
+from harness.lateness import MARK as LATENESS
+from harness.lateness import Lateness
 from harness.levels import Levels
 from harness.pace import PacketRate
 from harness.plan import model as p
@@ -79,6 +81,7 @@ class Runner:
         self.cuts = 0
         self.step = ""
         self.note = ""
+        self.late = Lateness()
         self._throttle: ThrottleWatch | None = None
         self.abilities = Abilities(self.talk, observer.say)
         self.rate = PacketRate(self.talk, plan.link.packet_rate_mhz, observer.say)
@@ -96,7 +99,7 @@ class Runner:
         """
         self.require_witness()
         self.trials.seed = timeline.seed
-        with _no_collector():
+        with no_collector():
             self.connect([segment.step for segment in timeline.segments])
             end = End("error", "the harness stopped by itself")
             try:
@@ -145,11 +148,19 @@ class Runner:
         finally:
             self.let_go()
             self.talk.finish()
+            self._tell_line_errors()
             self.writer.mark(
                 self.bench.now_ns(), "end",
                 why=end.why, detail=end.detail, step=end.step, role=end.role, port=end.port,
             )  # fmt: skip
         return end
+
+    def _tell_line_errors(self) -> None:
+        """Write down what the system counted as gone wrong on each line, zeros too."""
+        if isinstance(self.bench, WithLineErrors):
+            for role, counts in self.bench.line_errors().items():
+                if counts:
+                    self.writer.mark(self.bench.now_ns(), "line errors", role=role, counts=dict(counts))
 
     def _closed(self, end: End) -> End:
         """Put the sticks to rest, with keep-alives, until they must have reached the outputs; then ping."""
@@ -331,8 +342,15 @@ class Runner:
 
     def _end_step(self, path: str | None) -> None:
         if path is not None:
+            self._tell_lateness(path)
             self.writer.mark(self.bench.now_ns(), "step end", path=path)
             self.writer.flush()
+
+    def _tell_lateness(self, path: str) -> None:
+        """Write down how late a step's messages left; a virtual bench is never late."""
+        late, self.late = self.late, Lateness()
+        if late.count + late.left_out and not self.bench.is_virtual:
+            self.writer.mark(self.bench.now_ns(), LATENESS, path=path, **late.fields())
 
     def _play_segment(self, segment: Segment) -> bool:
         """Send a segment's messages at their times; returns False if the run must end here."""
@@ -348,7 +366,9 @@ class Runner:
             if self._pass_time(start + due.at_ns, segment, happened):
                 break
             if self.bench.is_virtual or not _superseded(due, following, self.bench.now_ns() - start):
-                self._send_due(due, segment.step)
+                self._send_due(due, segment.step, start)
+            else:
+                self.late.left_out += 1
         if self._pass_time(start + segment.length_ns, segment, happened) or segment.wait is None:
             return not self.abilities.refused()
         self.writer.mark(
@@ -373,7 +393,7 @@ class Runner:
             for due in segment.due(self.sets):
                 if self.talk.wait_for(watch.tripped, until_ns=start + due.at_ns):
                     break
-                self._send_due(due, segment.step)
+                self._send_due(due, segment.step, start)
                 if due.mark == "release":
                     watch.begin()
             self.talk.wait_for(watch.tripped, until_ns=start + segment.length_ns)
@@ -393,7 +413,7 @@ class Runner:
             return False
         return self.talk.wait_for(happened, until_ns=until_ns)
 
-    def _send_due(self, due: Due, step: p.PlanStep) -> None:
+    def _send_due(self, due: Due, step: p.PlanStep, start_ns: int) -> None:
         message = due.message
         if due.mark in COMMANDS:
             self.abilities.refused()
@@ -406,6 +426,7 @@ class Runner:
         else:
             counter = self.talk.send(due.role, message)
             self.abilities.asked(due.role, counter, step, message)
+            self.late.note(self.talk.sent_at_ns - start_ns - due.at_ns)
         if due.mark == "cut":
             self.cuts += 1
             self.writer.mark(
@@ -470,7 +491,7 @@ def _end_of(error: BenchError | KeyboardInterrupt, step: str) -> End:
 
 
 @contextlib.contextmanager
-def _no_collector() -> Iterator[None]:
+def no_collector() -> Iterator[None]:
     """Keep the cyclic collector from stalling the run; it can take 20 ms and more (measured)."""
     was_on = gc.isenabled()
     gc.disable()

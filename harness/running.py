@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 from harness._version import __version__
 from harness.bench.opening import open_bench
+from harness.bench.promptness import refusals
 from harness.bench.protocol import Bench, WithBeside
 from harness.bench.rig import Rig, rig_baud
 from harness.clock import wall_seconds
@@ -64,7 +65,8 @@ A pass is not permission to fly."""
 class Request:
     """What is to be run: a plan on a rig under a seed, maybe with a mock defect or its near miss.
 
-    `file` is the plan's file for messages; `words` are plan and rig as they were typed, to be typed again.
+    `real_time` asks the system for real-time scheduling, on real ports. `file` is the plan's file for
+    messages; `words` are plan and rig as they were typed, to be typed again.
     """
 
     plan: Plan
@@ -75,6 +77,7 @@ class Request:
     near_miss: bool = False
     props_off: bool = False
     words: tuple[str, str] = ("", "")
+    real_time: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +98,8 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
     timeline = timeline_for(request)
     require_props_off(request)
     with closing(open_for(request)) as bench, folder.open_recording() as file:
+        for line in refusals(bench.facts):
+            observer.say(line)
         writer = writer_for(request, bench, file)
         try:
             with stop_on_signals() as stop_requested:
@@ -217,8 +222,9 @@ def replay_words(request: Request | None) -> dict[str, Any]:
 def open_for(request: Request) -> Bench:
     """Open the bench that a request names."""
     return open_bench(
-        request.rig, request.plan.link, request.seed, defect=request.defect, near_miss=request.near_miss
-    )
+        request.rig, request.plan.link, request.seed, defect=request.defect, near_miss=request.near_miss,
+        real_time=request.real_time,
+    )  # fmt: skip
 
 
 def writer_for(request: Request, bench: Bench, file: BinaryIO) -> RecordingWriter:

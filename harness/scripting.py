@@ -27,7 +27,7 @@ from harness.recording import Recording, read_recording
 from harness.report.folder import RECORDING, RunFolder
 from harness.report.live import Quiet
 from harness.report.text import details
-from harness.runner import End, Runner
+from harness.runner import End, Runner, no_collector
 from harness.running import Request, open_for, require_props_off, stop_on_signals, writer_for
 from harness.timeline import TimelineBuilder
 from harness.verdict import CheckResult, Verdict
@@ -69,7 +69,8 @@ class ScriptedBench:
         self._done.append(step)
         self.end = End("error", "the script ended inside a step", step.path)
         try:
-            self.end = self._runner.play(segments)
+            with no_collector():
+                self.end = self._runner.play(segments)
         except KeyboardInterrupt:
             self.end = End("interrupted", "stopped from the keyboard or by a signal", step.path)
             raise

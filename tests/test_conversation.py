@@ -192,3 +192,15 @@ def test_pings_a_device_soon_after_each_of_its_starts():
         talk.advance(tick * 5 * MS)
     soon = [[at for at in pings if 0 < at - start.at_ns <= 30 * MS] for start in starts]
     assert [len(each) for each in soon] == [1, 1, 1]
+
+
+def test_what_a_reading_thread_heard_before_the_talk_began_counts_as_heard_then():
+    bench = ScriptedPorts(Chunk(RX, b"early\0", 3 * MS))
+    bench.clock.sleep_until_ns(5 * MS)
+    file = io.BytesIO()
+    talk = Conversation(bench, RecordingWriter(file, HEADER, 4 * MS))
+    talk.advance(6 * MS)
+    talk.finish()
+    talk.writer.close()
+    port = parse_recording(file.getvalue(), "x").ports[RX]
+    assert (port.at_ns, port.data) == ([1 * MS], [b"early\0"])

@@ -19,6 +19,7 @@ SOURCES = sorted([*ROOT.glob("harness/**/*.py"), *ROOT.glob("mocks/**/*.py")])
 
 LAYERS = (
     ("harness._version", "harness.errors", "harness.clock", "harness.chance", "harness.search"),
+    ("harness.escape", "harness.lateness"),
     ("harness.codec", "harness.codec.*"),
     ("harness.bench", "harness.bench.protocol"),
     ("harness.plan", "harness.plan.*"),

@@ -13,6 +13,7 @@ from harness.account import (
     fidelity,
     latency,
     limits,
+    lines,
     losses,
     margin,
     proof,
@@ -33,6 +34,7 @@ ACCOUNTS: Final[tuple[Callable[[Evidence], Section | None], ...]] = (
     telemetry.account,
     limits.account,
     margin.account,
+    lines.account,
 )
 """The sections in the order in which they are shown; None from one that has nothing to tell."""
 

@@ -11,6 +11,8 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from harness.bench.buffers import buffers
+from harness.bench.port_names import other_name
 from harness.bench.ports import PortSpec, holders, scheme
 
 if TYPE_CHECKING:
@@ -25,12 +27,15 @@ def prepare(port: Serial, spec: PortSpec) -> dict[str, str]:
     """Make the port answer as fast as it can and return what is known of it, by topic."""
     facts = {"port": spec.url}
     if scheme(spec.url):
-        return facts
+        return facts | {"buffers": buffers(port)}
     facts |= _device(spec.url)
+    if better := other_name(spec.url):
+        facts["name"] = f"waits for a carrier signal; {better} does not"
     facts["low latency"] = _low_latency(port)
     timer = lower_latency_timer(spec.url)
     if timer:
         facts["latency timer"] = timer
+    facts["buffers"] = buffers(port)
     facts["control lines"] = "dtr and rts raised at opening" if has_control_lines(port) else "none"
     others = [who for who in holders(spec.url) if f"(process {os.getpid()})" not in who]
     if others:

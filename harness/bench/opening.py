@@ -27,12 +27,13 @@ def open_bench(
     defect: str | None = None,
     near_miss: bool = False,
     clock: Clock | None = None,
+    real_time: bool = False,
 ) -> Bench:
     """Open the bench for a run over `link`; the caller closes it.
 
     `seed` and `defect` (a name from the catalogue, or with `near_miss` its harmless neighbour) concern mocks;
-    `clock` is for real ports and defaults to the machine's. Raises BenchError if a port does not open,
-    UserError if the defect is unknown or the rig is hardware, which has only the defects it has.
+    `clock` and `real_time` (see `harness.bench.promptness`) are for real ports. Raises BenchError if a port
+    does not open, UserError if the defect is unknown or the rig is hardware, which has only those it has.
     """
     if rig.is_hardware:
         if defect:
@@ -41,7 +42,7 @@ def open_bench(
             )
         from harness.bench.serial import SerialBench
 
-        return SerialBench(rig.ports, clock)
+        return SerialBench(rig.ports, clock, real_time=real_time)
     return mocked.open_mock(rig.kind, link, rig.simulated, seed, defect, near_miss=near_miss)
 
 

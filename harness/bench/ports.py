@@ -20,6 +20,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
+from harness.bench.port_names import name_hint
 from harness.bench.protocol import Role
 from harness.errors import BenchError
 
@@ -65,7 +66,7 @@ def open_port(
     try:
         return open_plainly(spec)
     except OPENING_ERRORS as error:
-        why = explain_failure(error, spec, rig)
+        why = explain_failure(error, spec, rig) + name_hint(spec.url)
         message = f"{role} port {spec.url}: {why}"
         raise BenchError(message, role=role.value, port=spec.url, at_ns=at_ns) from error
 
@@ -223,11 +224,11 @@ def _explain_permission(url: str) -> str:
 
 def group_name(gid: int) -> str:
     """Return the name of a group, or its number where it has none."""
-    import grp
-
     try:
+        import grp
+
         return grp.getgrgid(gid).gr_name
-    except KeyError:
+    except (KeyError, ImportError):
         return str(gid)
 
 

@@ -109,6 +109,15 @@ class WithBeside(Protocol):
 
 
 @runtime_checkable
+class WithLineErrors(Protocol):
+    """What real ports can tell beside: what their drivers, and we, counted as gone wrong."""
+
+    def line_errors(self) -> Mapping[Role, Mapping[str, int]]:
+        """Return for each port counts since it was opened, by name; empty where nobody counts."""
+        ...
+
+
+@runtime_checkable
 class Attenuated(Protocol):
     """What a simulated bench can do beside: a hand that turns the attenuator between the radios."""
 

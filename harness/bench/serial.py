@@ -8,7 +8,9 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from harness.bench.adapter import prepare
+from harness.bench.line_errors import LineErrors
 from harness.bench.ports import WRITE_LIMIT_MS, PortSpec, open_port, scheme
+from harness.bench.promptness import Promptness
 from harness.bench.protocol import Chunk, ControlLine, Role
 from harness.bench.readers import DirectPorts, OpenPort, Ports, ThreadedPorts, can_read_directly
 from harness.clock import SystemClock
@@ -28,11 +30,15 @@ class SerialBench:
     closed. `send` to a gone port raises every time.
     """
 
-    def __init__(self, ports: Mapping[Role, PortSpec], clock: Clock | None = None) -> None:
+    def __init__(
+        self, ports: Mapping[Role, PortSpec], clock: Clock | None = None, *, real_time: bool = False
+    ) -> None:
         self._clock = clock or SystemClock()
+        self._prompt = Promptness(real_time=real_time)
+        self._facts: dict[str, str] = dict(self._prompt.facts)
+        self._errors: dict[Role, LineErrors] = {}
         self._specs = dict(ports)
         self._open: dict[Role, OpenPort] = {}
-        self._facts: dict[str, str] = {}
         self._held: list[Chunk] = []
         self._closed = False
         try:
@@ -48,6 +54,7 @@ class SerialBench:
         self._open[role] = OpenPort(spec.url, port)
         _quicken_socket(port)
         self._facts |= {f"{role} {topic}": text for topic, text in prepare(port, spec).items()}
+        self._errors[role] = LineErrors(port)
 
     def _start_reading(self) -> Ports:
         direct = all(can_read_directly(port) for port in self._open.values())
@@ -74,6 +81,15 @@ class SerialBench:
         """What is known of the ports; dropped bytes are counted up to the moment of the call."""
         dropped = {role: self._ports.dropped(role) for role in self._specs}
         return self._facts | {f"{role} dropped bytes": str(count) for role, count in dropped.items() if count}
+
+    def line_errors(self) -> Mapping[Role, Mapping[str, int]]:
+        """Return what went wrong on each line since it was opened, as far as the system counts it."""
+        dropped = {role: self._ports.dropped(role) for role in self._specs}
+        told = {role: self._errors[role].since_opening() for role in self._open}
+        return {
+            role: counts | ({"dropped bytes": dropped[role]} if dropped[role] else {})
+            for role, counts in told.items()
+        }
 
     def now_ns(self) -> int:
         """Return the time of the bench's clock in ns."""
@@ -129,6 +145,7 @@ class SerialBench:
             if plain is not None:
                 plain.close()  # pyserial leaves it open if the other end hung up first
         self._open.clear()
+        self._prompt.undo()
 
     def _after_close(self, role: Role) -> BenchError:
         url = self._specs[role].url

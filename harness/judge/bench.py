@@ -8,12 +8,14 @@ from typing import Final
 from harness.bench.protocol import Role
 from harness.clock import US, S
 from harness.codec.messages import Counters, Identity, WireRole
+from harness.escape import clean
 from harness.judge.advice import advise
 from harness.judge.guard import result
 from harness.judge.words import EXAMPLES, moment, ms, plain, share
 from harness.measure.clockmap import Segment
 from harness.measure.clockpoints import RATE_LIMIT
 from harness.measure.evidence import Evidence
+from harness.measure.line_errors import read_line_errors, trouble
 from harness.measure.tables import MANY
 from harness.plan import model as p
 from harness.plan.wording import many
@@ -88,10 +90,17 @@ def _faults(rule: p.BenchHealth, evidence: Evidence) -> list[tuple[str, str]]:
                 "fail",
                 f"the {role.value}'s serial line lost {heard.messages_lost} of "
                 f"{many(heard.messages + heard.messages_lost, 'message')} ({share(lost)}), "
-                f"{share(rule.lost_at_most)} allowed",
+                f"{share(rule.lost_at_most)} allowed{_system_saw(evidence, role)}",
             ))  # fmt: skip
         found += _layout_faults(evidence, role) + _clock_faults(evidence, role)
     return found
+
+
+def _system_saw(evidence: Evidence, role: Role) -> str:
+    """Say what the PC's own driver counted on the line: it tells a line's losses from a device's."""
+    counts = read_line_errors(evidence.recording.marks).get(role.value, {})
+    told = clean(trouble(counts))
+    return f"; the system itself counted {told} there" if told else ""
 
 
 def _layout_faults(evidence: Evidence, role: Role) -> list[tuple[str, str]]:

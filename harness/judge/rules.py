@@ -12,6 +12,7 @@ import numpy as np
 from harness.account import account_for
 from harness.bench.protocol import Role
 from harness.codec.messages import StartCause, Started
+from harness.escape import clean
 from harness.judge.age import judge_control_age
 from harness.judge.bench import commands_damaged, identity, judge_bench
 from harness.judge.delivery import judge_delivery
@@ -148,13 +149,13 @@ def _doubt(rule: p.Check, evidence: Evidence) -> str:
 
 
 def device_words(evidence: Evidence, role: Role) -> str:
-    """Return a device's identity in words: untrusted text."""
+    """Return a device's identity in words; what the device wrote is escaped."""
     found = identity(evidence, role)
     if found is None:
         return "no identity"
-    words = [f"{found.firmware} {found.version}".strip() or "nameless firmware"]
+    words = [clean(f"{found.firmware} {found.version}".strip()) or "nameless firmware"]
     if found.serial:
-        words.append(f"serial {found.serial}")
+        words.append(f"serial {clean(found.serial)}")
     words.append(many(found.channels, "input" if role is Role.WITNESS else "channel"))
     if found.packet_rate_mhz:
         words.append(f"{plain(found.packet_rate_mhz / 1000)} Hz")

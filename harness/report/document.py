@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from harness.clock import label_of
+from harness.escape import clean, printable
 from harness.findings import Cell, Figure, Section
 from harness.recording.header import plan_sha256
 from harness.recording.model import Header
@@ -57,7 +58,7 @@ KEYS: Final = {
     "checks.advice": "what to try next",
     "sections": "list: what was measured beside the checks; each entry has the following keys",
     "sections.key": "which section: clocks, latency, age, losses, delivery, failsafe, fidelity, telemetry, "
-    "limits or margin",
+    "proof, limits, margin, lines or soak",
     "sections.title": "its heading",
     "sections.figures": "list of named numbers",
     "sections.figures.name": "what the number is",
@@ -74,6 +75,8 @@ KEYS: Final = {
     "sections.notes": "whole sentences on how to read the section",
 }
 """Every key and what it means; a dot leads into an object or into each entry of a list."""
+FACT_MAX: Final = 2_000
+"""Characters of one fact: all settings of a mock fit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +100,7 @@ def verdict_document(outcome: Outcome) -> dict[str, object]:
             "name": header.rig_name,
             "hardware": header.hardware,
             "baud": {role.value: header.baud[role] for role in sorted(header.baud)},
-            "facts": dict(sorted(header.facts.items())),
+            "facts": {name: clean(told, FACT_MAX) for name, told in sorted(header.facts.items())},
         },
         "seed": header.seed,
         "versions": dict(header.versions),
@@ -223,9 +226,12 @@ def _odd_word(number: float | None) -> str:
 
 
 def _whole_text(value: object) -> object:
-    """Replace halves of surrogate pairs, which strict JSON readers refuse."""
+    """Replace halves of surrogate pairs, which strict JSON readers refuse, and escape what is not printable.
+
+    JSON could hold it, but whoever reads the document may print its texts as they are.
+    """
     if isinstance(value, str):
-        return value.encode("utf-16-le", "surrogatepass").decode("utf-16-le", "replace")
+        return printable(value.encode("utf-16-le", "surrogatepass").decode("utf-16-le", "replace"))
     if isinstance(value, dict):
         return {_whole_text(key): _whole_text(item) for key, item in value.items()}
     return [_whole_text(item) for item in value] if isinstance(value, list) else value

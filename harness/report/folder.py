@@ -7,6 +7,7 @@ breaks off leaves what was recorded under that name: evidence is not thrown away
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from itertools import count, islice
@@ -22,12 +23,25 @@ JUNIT: Final = "junit.xml"
 REPORT: Final = "report.txt"
 RUNS: Final = Path("propsoff-runs")
 NUMBERS_MAX: Final = 10_000
+NAME_MAX: Final = 100
+_DEVICE: Final = re.compile(r"(?i)con|prn|aux|nul|com[0-9\xb9\xb2\xb3]|lpt[0-9\xb9\xb2\xb3]")
+"""Names that lead to devices in every folder on Windows (its documentation, "Naming Files, Paths")."""
 
 
 def default_out(plan_name: str, seed: int) -> Path:
     """Return where a run goes if nobody says: `propsoff-runs/PLAN-SEED`, odd characters replaced."""
-    name = "".join(char if char.isalnum() or char in "-_." else "_" for char in plan_name).lstrip(".")
-    return RUNS / f"{name[:100] or 'plan'}-{seed}"
+    return RUNS / f"{safe_name(plan_name)}-{seed}"
+
+
+def safe_name(text: str) -> str:
+    """Return a name for a file or folder that every system takes, as like `text` as may be.
+
+    Letters and digits of any script, `-`, `_` and `.` stay; no dot stands at an end, and no name is one that
+    Windows keeps for devices, with or without a suffix. At most 100 characters and 200 bytes.
+    """
+    name = "".join(char if char.isalnum() or char in "-_." else "_" for char in text[:NAME_MAX])
+    name = name.encode("utf-8", "replace")[: 2 * NAME_MAX].decode("utf-8", "ignore").strip(".") or "plan"
+    return f"_{name}" if _DEVICE.fullmatch(name.partition(".")[0]) else name
 
 
 class RunFolder:

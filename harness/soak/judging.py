@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from harness.account.lines import Lines
 from harness.account.soak import Hours, account
 from harness.clock import S
 from harness.judge.rules import device_words, run_notes
@@ -66,6 +67,7 @@ class _Soak:
         self.steady: list[RoundFigures] = []
         self.parts = [part_for(check, plan, self.steady) for check in plan.checks]
         self.hours = Hours(plan.link.packet_period_ns)
+        self.lines = Lines()
         self.verdicts: list[Verdict] = []
         self.start_ns: int | None = None
         self.seconds = 0.0
@@ -84,6 +86,7 @@ class _Soak:
         if place.ended and not evidence.recording.damaged:
             self.steady.append(figures)
         self.hours.take(str(place), evidence)
+        self.lines.take(evidence)
         self._add_totals(place, evidence)
 
     def _place(self, window: Window, evidence: Evidence) -> Place:
@@ -123,7 +126,7 @@ class _Soak:
             packets_applied=self.applied,
             devices=self.devices,
             notes=(self._note(), *self._notes()),
-            sections=(steady_section(told),),
+            sections=tuple(steady_section(one) for one in (self.lines.section(), told) if one is not None),
         )
 
     def _notes(self) -> list[str]:

@@ -46,6 +46,24 @@ def test_lost_serial_messages_are_an_error_beyond_what_is_allowed(allowed, verdi
     assert "the receiver lost 1 message" in found.examples[0]
 
 
+@pytest.mark.parametrize(
+    ("role", "counts", "words"),
+    [
+        ("receiver", {"overruns": 3, "breaks": 0}, "; the system itself counted 3 overruns there"),
+        ("receiver", {"overruns": 0}, ""),
+        ("transmitter", {"overruns": 3}, ""),
+        ("receiver", {"\x1b[2J": 1}, "; the system itself counted 1 \\x1b[2J there"),
+        ("receiver", "many", ""),
+    ],
+)
+def test_what_the_system_counted_on_a_line_stands_with_its_losses(role, counts, words):
+    scenario = Scenario(drop=drop_every(RX, 100))
+    scenario.mark(RUN_NS + S, "line errors", role=role, counts=counts)
+    found = judged(BENCH, scenario)
+    assert found.verdict is ERROR
+    assert found.reason.endswith(f"0 % allowed{words}")
+
+
 def test_a_port_that_was_gone_is_named_with_its_time():
     scenario = Scenario(end_why=None)
     scenario.mark(

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from report_samples import HOSTILE
 
-from harness.report.escape import TEXT_MAX, clean
+from harness.escape import TEXT_MAX, clean, clean_bytes, printable, printable_lines
 
 
 @pytest.mark.parametrize(
@@ -41,3 +41,41 @@ def test_cuts_long_text_and_shows_that_it_did():
 
 def test_can_be_encoded_whatever_it_was():
     assert clean(HOSTILE).encode("ascii")
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        # Unicode Standard Annex 44, Default_Ignorable_Code_Point: printable by category, and never seen.
+        ("a\u3164b\u115f\ufe0f\u034f", "a\\u3164b\\u115f\\ufe0f\\u034f"),
+        ("a\u200bb\u00ad\ufeff", "a\\u200bb\\xad\\ufeff"),
+        ("\u2800", "\\u2800"),
+        # Vietnamese has two marks on one letter (Unicode's Latin Extended Additional, decomposed).
+        ("e\u0302\u0301", "e\u0302\u0301"),
+        ("e\u0302\u0301\u0301\u0301", "e\u0302\u0301\\u0301\\u0301"),
+    ],
+)
+def test_shows_what_would_not_be_seen(text, shown):
+    assert clean(text) == shown
+    assert clean(shown) == shown
+
+
+@given(st.text(st.characters()))
+def test_cleans_twice_as_once(text):
+    assert clean(clean(text)) == clean(text)
+    assert printable(printable(text)) == printable(text)
+
+
+@given(st.binary(max_size=300), st.integers(3, 100))
+def test_gives_one_printable_line_for_any_bytes(data, most):
+    shown = clean_bytes(data, most)
+    assert shown.isprintable()
+    assert len(shown) <= most
+
+
+def test_keeps_the_lines_of_a_message_and_nothing_else():
+    assert printable_lines("plan.yaml:1:2: \x1b[2J\nsecond\r\n") == "plan.yaml:1:2: \\x1b[2J\nsecond\\r\n"
+
+
+def test_shows_bytes_that_are_no_utf_8_by_their_numbers():
+    assert clean_bytes(b"ok \xff\xc3( \xc2\xb5s") == "ok \\xff\\xc3( \u00b5s"
