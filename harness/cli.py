@@ -7,6 +7,7 @@ errors to stderr.
 from __future__ import annotations
 
 import argparse
+import errno
 import io
 import os
 import shutil
@@ -57,19 +58,18 @@ def _complain(text: str) -> None:
 
 
 def _run(arguments: argparse.Namespace) -> int:
-    from harness.running import CAUTIONS, require_props_off, timeline_for
+    from harness import interlock
+    from harness.running import timeline_for
 
     requests = _requests(arguments)
     for request in requests:  # nothing starts before every plan is known to be sound
-        require_props_off(request)
+        interlock.require_clearable(request)
         timeline_for(request)
-    if requests[0].rig.is_hardware:
-        print(CAUTIONS, file=sys.stderr)
     names = [request.plan.name for request in requests]
     if arguments.out and len(set(names)) < len(names):
         raise UserError("with --out every plan needs a name of its own: rename a file, or leave --out away")
     verdicts = []
-    for request in requests:
+    for request in interlock.cleared(requests):
         out = arguments.out
         if out is not None and len(requests) > 1:
             out = out / request.plan.name
@@ -83,12 +83,13 @@ def _run(arguments: argparse.Namespace) -> int:
 def _requests(arguments: argparse.Namespace) -> list[Request]:
     from harness.bench.rig import find_rig
     from harness.chance import fresh_seed
+    from harness.interlock import capped
     from harness.running import Request
 
     rig = find_rig(arguments.rig)
     _require_whole_defect(arguments)
     seed = fresh_seed() if arguments.seed is None else arguments.seed
-    return [
+    requests = [
         Request(
             plan=plan,
             file=str(path),
@@ -99,9 +100,11 @@ def _requests(arguments: argparse.Namespace) -> list[Request]:
             props_off=arguments.props_off,
             words=(word, arguments.rig),
             real_time=arguments.real_time,
+            hold_to_run=arguments.hold_to_run,
         )
         for word, (path, plan) in zip(arguments.plans, _load(arguments.plans), strict=True)
     ]
+    return [capped(request, arguments.throttle_up_to) for request in requests]
 
 
 def _require_whole_defect(arguments: argparse.Namespace) -> None:
@@ -158,7 +161,13 @@ def _show(outcome: Outcome, recording: str, request: Request | None = None, *, f
     replay = replay_commands(outcome.header, recording, **replay_words(request))
     width = shutil.get_terminal_size().columns if terminal else None
     colour = terminal and "NO_COLOR" not in os.environ
-    print(render(outcome, replay=replay, width=width, colour=colour, full=full), end="")
+    text = render(outcome, replay=replay, width=width, colour=colour, full=full)
+    try:
+        print(text, end="", flush=True)
+    except OSError as error:
+        if error.errno != errno.EIO:
+            raise
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the terminal was closed
 
 
 def _check(arguments: argparse.Namespace) -> int:
@@ -205,9 +214,10 @@ def _judge(arguments: argparse.Namespace) -> int:
 
 
 def _explore(arguments: argparse.Namespace) -> int:
+    from harness import interlock
     from harness.bench.rig import find_rig
     from harness.explore.command import explore, limits_for
-    from harness.running import CAUTIONS, Request, require_props_off
+    from harness.running import Request
 
     _require_whole_defect(arguments)
     rig = find_rig(arguments.rig)
@@ -216,9 +226,9 @@ def _explore(arguments: argparse.Namespace) -> int:
         plan=plan, file=str(path), rig=rig, seed=0, defect=arguments.defect, near_miss=arguments.near_miss,
         props_off=arguments.props_off, words=(arguments.link, arguments.rig),
     )  # fmt: skip
-    require_props_off(request)
-    if rig.is_hardware:
-        print(CAUTIONS, file=sys.stderr)
+    request = interlock.capped(request, arguments.throttle_up_to)
+    interlock.require_clearable(request)
+    (request,) = interlock.cleared([request])
     limits = limits_for(rig, arguments.link_time)
     explored = explore(request, arguments.out, limits, seed=arguments.seed, say=_complain)
     print(explored.text, end="")

@@ -5,6 +5,7 @@ No other module reads `time` or `datetime`; a test holds every file to that.
 
 from __future__ import annotations
 
+import sys
 import time
 from datetime import UTC, datetime
 from typing import Protocol
@@ -52,6 +53,18 @@ class SystemClock:
         while (left := due_ns - self.now_ns()) > 0:
             if left > SPIN_NS:
                 time.sleep((left - SPIN_NS) / S)
+
+
+def slept_ns() -> int:
+    """Return for how long this machine has been suspended so far, in ns; 0 where no clock tells.
+
+    The monotonic clock stands still meanwhile on Linux (clock_gettime(2): CLOCK_BOOTTIME "also includes any
+    time that the system is suspended") and on macOS, where CLOCK_MONOTONIC is the one that goes on (from
+    memory). On Windows the monotonic clock itself goes on (from memory).
+    """
+    awake_too = getattr(time, "CLOCK_MONOTONIC", None) if sys.platform == "darwin" else None
+    kind = getattr(time, "CLOCK_BOOTTIME", awake_too)
+    return 0 if kind is None else time.clock_gettime_ns(kind) - time.monotonic_ns()
 
 
 class VirtualClock:

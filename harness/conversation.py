@@ -65,6 +65,8 @@ class Conversation:
         self.stop_requested: Callable[[], bool] = lambda: False
         self.on_applied: Callable[[m.Applied], None] | None = None
         self.on_frame: Callable[[Role, Frame], None] | None = None
+        self.watchers: list[Callable[[], None]] = []
+        self.sticks_ns: int | None = None
         self._begun_ns = now = bench.now_ns()
         self._alive_due = now
         self._ping_due = {
@@ -89,6 +91,8 @@ class Conversation:
             raise
         self.sent_at_ns = at_ns
         self.writer.packet(role, Direction.TO_DEVICE, data, at_ns)
+        if message.TYPE == m.Sticks.TYPE:
+            self.sticks_ns = at_ns
         if message.TYPE in RESTARTS:
             self._starting[role] = at_ns + STARTING_NS
         return counter
@@ -112,12 +116,14 @@ class Conversation:
     def advance(self, until_ns: int) -> None:
         """Let time pass until `until_ns`; record what arrives and keep the devices alive meanwhile.
 
-        Raises KeyboardInterrupt when a stop was requested, BenchError once when a port is gone.
+        Raises KeyboardInterrupt when a stop was requested, BenchError once when a port is gone, and whatever
+        one of the `watchers` raises; what had arrived by then is recorded.
         """
         bench = self.bench
         while True:
             if self.stop_requested():
                 raise KeyboardInterrupt
+            self.watch()
             stop = min(until_ns, self._chore_due)
             if not bench.is_virtual:
                 stop = min(stop, bench.now_ns() + SLICE_NS)
@@ -126,12 +132,18 @@ class Conversation:
             except BenchError as error:
                 self.alive -= {role for role in self.ports if role == error.role}
                 raise
+            self.watch()
             now = bench.now_ns()
             if now >= self._chore_due:
                 self._chores(now)
                 now = bench.now_ns()
             if now >= until_ns:
                 return
+
+    def watch(self) -> None:
+        """Let every watcher look; one that finds the run must end raises."""
+        for look in self.watchers:
+            look()
 
     def wait_for(self, happened: Callable[[], bool], *, until_ns: int, slice_ns: int = 5 * MS) -> bool:
         """Advance in slices until `happened()` or `until_ns`; returns whether it happened."""
@@ -226,6 +238,12 @@ class Conversation:
     def _plan_ping(self, role: Role, in_ns: int) -> None:
         self._ping_due[role] = self.bench.now_ns() + in_ns
         self._chore_due = self._next_chore()
+
+    def chores_anew(self) -> None:
+        """Take what is due from the time that it is now: after a sleep, or after a clock went back."""
+        self._alive_due = self.bench.now_ns()
+        for role in self.ports:
+            self._plan_ping(role, PING_NS)
 
     def _chores(self, now: int) -> None:
         if now >= self._alive_due:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 from collections.abc import Sequence
+from fractions import Fraction
 from pathlib import Path
 from typing import NoReturn
 
@@ -67,6 +68,19 @@ def seed(text: str) -> int:
         return parse_seed(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def share(text: str) -> Fraction:
+    """Return a share of a stick's travel, such as `10 %`."""
+    from harness.plan.units import QuantityError, parse_share
+
+    try:
+        found = parse_share(text)
+    except QuantityError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+    if not 0 <= found <= 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is no share of a stick's travel; write 0 % to 100 %")
+    return found
 
 
 def link_time(text: str) -> int:

@@ -97,9 +97,11 @@ def _add_run(commands: Commands) -> None:
         action="store_true",
         help="its near miss instead: the plan that catches the defect passes it",
     )
+    _safety(parser)
     parser.add_argument(
-        "--props-off", action="store_true", help="the propellers are off: clears real ports to move"
-    )
+        "--hold-to-run", action="store_true",
+        help="real ports: open a throttle only while somebody holds the space bar",
+    )  # fmt: skip
     _real_time(parser)
     _full(parser)
     parser.set_defaults(command="run")
@@ -166,9 +168,7 @@ def _add_explore(commands: Commands) -> None:
     )  # fmt: skip
     parser.add_argument("--defect", metavar="NAME", help="give the simulated bench this defect")
     parser.add_argument("--near-miss", action="store_true", help="its near miss instead")
-    parser.add_argument(
-        "--props-off", action="store_true", help="the propellers are off: clears real ports to move"
-    )
+    _safety(parser)
     parser.set_defaults(command="explore")
 
 
@@ -253,6 +253,18 @@ def _real_time(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="on real ports ask the system for real-time scheduling and locked memory; goes on without",
     )
+
+
+def _safety(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--props-off",
+        action="store_true",
+        help="the propellers are off: clears real ports to move (at a terminal you are asked otherwise)",
+    )
+    parser.add_argument(
+        "--throttle-up-to", metavar="SHARE", type=options.share,
+        help="lower the cap on throttle sticks, such as 10 %% of their travel",
+    )  # fmt: skip
 
 
 def _full(parser: argparse.ArgumentParser) -> None:

@@ -7,6 +7,7 @@ is one, or when a test asks for the `bench` fixture.
 from __future__ import annotations
 
 import re
+from argparse import ArgumentTypeError
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -39,6 +40,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
     group.addoption(
         "--props-off", action="store_true", help="the propellers are off: clears real ports to move"
+    )
+    group.addoption(
+        "--throttle-up-to", default=None, help="lower the cap on throttle sticks, such as '10 %%'"
     )
 
 
@@ -118,14 +122,21 @@ class PlanFile(pytest.File):
 def _request(config: pytest.Config, plan: Plan, file: str) -> Request:
     from harness.bench.rig import find_rig
     from harness.chance import fresh_seed, parse_seed
+    from harness.interlock import capped
+    from harness.options import share
     from harness.running import Request
 
+    cap = config.getoption("--throttle-up-to")
     seed = config.getoption("--propsoff-seed")
     try:
         seed = fresh_seed() if seed is None else parse_seed(seed)
     except ValueError as error:
         raise pytest.UsageError(f"--propsoff-seed: {error}") from None
-    return Request(
+    try:
+        throttle = None if cap is None else share(cap)
+    except ArgumentTypeError as error:
+        raise pytest.UsageError(f"--throttle-up-to: {error}") from None
+    request = Request(
         plan=plan,
         file=file,
         rig=find_rig(config.getoption("--rig")),
@@ -135,6 +146,7 @@ def _request(config: pytest.Config, plan: Plan, file: str) -> Request:
         props_off=config.getoption("--props-off"),
         real_time=config.getoption("--real-time"),
     )
+    return capped(request, throttle)
 
 
 class CheckFailedError(Exception):

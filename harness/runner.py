@@ -14,21 +14,25 @@ from functools import partial
 from typing import Final, Protocol
 
 from harness.abilities import Abilities
+from harness.awake import AsleepError, ClockError, Wakefulness
 from harness.bench.identify import check_identity, explain_silence
 from harness.bench.protocol import Bench, Role, WithLineErrors
 from harness.clock import MS, S
 from harness.codec import messages as m
 from harness.conversation import LINKED_FOR_NS, Conversation
 from harness.errors import BenchError, StorageError
+from harness.holding import HoldToRun
 from harness.lateness import MARK as LATENESS
 from harness.lateness import Lateness
 from harness.levels import Levels
+from harness.measure.asleep import ASLEEP
 from harness.pace import PacketRate
 from harness.plan import model as p
 from harness.recording import RecordingWriter
 from harness.showing import Observer, Showing
 from harness.timeline import Due, Segment, Timeline
 from harness.trials import Trials
+from harness.unattended import OwnThrottleError, RestartWatch, refuse_open_throttle, release_watched
 from harness.watch import OWN_STICKS, ThrottleWatch
 
 IDENTIFY_NS: Final = 3 * S
@@ -38,6 +42,8 @@ PINGS_AT_ENDS: Final = 8
 PING_EVERY_NS: Final = 40 * MS
 LAST_BYTES_NS: Final = 60 * MS
 """Time for the last frames, 30 bytes, to leave at 9 600 baud, and a little more."""
+TRIES: Final = 3
+"""So often is a last call made again that somebody interrupted."""
 QUIET_NS: Final = 300 * MS
 """Time at rest before the devices are released, for the last packets and reports to come in."""
 
@@ -57,7 +63,7 @@ class Rounds(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class End:
-    """How a run ended: `why` is complete, interrupted, wait missed, port gone or error."""
+    """How a run ended: `why` is complete, interrupted, wait missed, port gone, PC asleep, error, or other."""
 
     why: str = "complete"
     detail: str = ""
@@ -87,6 +93,9 @@ class Runner:
         self.rate = PacketRate(self.talk, plan.link.packet_rate_mhz, observer.say)
         self.trials = Trials(self.talk, plan.link, self.rate)
         self.levels = Levels(self.talk, writer, plan.link, observer.say)
+        self.hold: HoldToRun | None = None
+        self._awake: Wakefulness | None = None
+        self._restarts: RestartWatch | None = None
 
     # -- the whole run -------------------------------------------------------------------------------
 
@@ -104,13 +113,41 @@ class Runner:
             end = End("error", "the harness stopped by itself")
             try:
                 end = self._play_rounds([timeline.segments] if rounds is None else rounds(self))
-            except KeyboardInterrupt:
-                end = End("interrupted", "stopped from the keyboard or by a signal", self.step)
-            except BenchError as error:
-                end = End("port gone", str(error), self.step, error.role, error.port)
+            except (KeyboardInterrupt, BenchError) as error:
+                end = self.ended_by(error)
             finally:
                 end = self.finish(end)
         return end
+
+    def ended_by(self, error: KeyboardInterrupt | BenchError) -> End:
+        """Return how a run ends that is stopped by this."""
+        if isinstance(error, AsleepError | ClockError):
+            self.talk.chores_anew()
+            if isinstance(error, AsleepError):
+                self.writer.mark(self.bench.now_ns(), ASLEEP, passed_ns=error.passed_ns)
+            return End("PC asleep" if isinstance(error, AsleepError) else "error", str(error), self.step)
+        if isinstance(error, OwnThrottleError):
+            self._throttle = error.watch
+            return End("throttle not at rest", str(error), self.step)
+        if isinstance(error, BenchError):
+            return End("port gone", str(error), self.step, error.role, error.port)
+        return End("interrupted", str(error) or "stopped from the keyboard or by a signal", self.step)
+
+    def _begin_watching(self) -> None:
+        """Look after what only a real bench can do: sleep, or open a throttle that nobody commanded."""
+        if not self.bench.is_virtual:
+            self._awake = Wakefulness(self.bench.now_ns)
+            self.talk.watchers.append(self._awake.look)
+        if self.bench.is_hardware:
+            self._restarts = RestartWatch(self.talk, self.plan)
+            self.talk.watchers.append(self._restarts.check)
+        if self.hold is not None:
+            self.talk.watchers.append(self.hold.look)
+
+    def awake(self) -> None:
+        """Count the time without a look at the ports from now on: a script did something else meanwhile."""
+        if self._awake is not None:
+            self._awake.begin()
 
     def connect(self, steps: Sequence[p.PlanStep] = ()) -> None:
         """Identify the devices, set the packet rate, map the clocks, put the sticks to rest.
@@ -118,10 +155,13 @@ class Runner:
         Raises BenchError in plain words if a device does not answer as it must.
         """
         self.writer.mark(self.bench.now_ns(), "begin")
+        self._begin_watching()
         try:
             for role in self.talk.ports:
                 self._identify(role)
             self.require(steps)
+            if self.bench.is_hardware:
+                refuse_open_throttle(self.talk, self.plan, self.port_name(Role.TRANSMITTER))
             self.talk.keeps_alive = True
             self._set_packet_rate()
             self.talk.on_start = self._set_up_again
@@ -137,7 +177,7 @@ class Runner:
         After a throttle opened on its own stick, that is what the run ended for, whatever came since.
         Returns the End that the mark tells: a port may go only now.
         """
-        self.talk.stop_requested = lambda: False  # this is the stop
+        self._stop_watching()  # this is the stop
         watch = self._throttle
         try:
             if watch is not None and watch.found:
@@ -145,6 +185,8 @@ class Runner:
                     end = End("throttle not at rest", watch.found, self.step)
                 watch.hold(self.rest, self.observer.say)
             end = self._closed(end)
+            if self.bench.is_hardware and not (watch and watch.found):
+                end = self._released(end)
         finally:
             self.let_go()
             self.talk.finish()
@@ -162,6 +204,21 @@ class Runner:
                 if counts:
                     self.writer.mark(self.bench.now_ns(), "line errors", role=role, counts=dict(counts))
 
+    def _stop_watching(self) -> None:
+        self.talk.stop_requested = lambda: False
+        self.talk.watchers.clear()
+        self.hold = None
+
+    def _released(self, end: End) -> End:
+        """Release the transmitter, and take its sticks back for a while if its own throttle stick is open."""
+        try:
+            if Role.TRANSMITTER in self.talk.alive:
+                release_watched(self.talk, self.plan, self.rest, self.observer.say)
+        except (BenchError, KeyboardInterrupt) as error:
+            if end.why == "complete":
+                end = self.ended_by(error)
+        return end
+
     def _closed(self, end: End) -> End:
         """Put the sticks to rest, with keep-alives, until they must have reached the outputs; then ping."""
         quiet_ns = max(QUIET_NS, 3 * self.link.packet_period_ns)
@@ -176,7 +233,7 @@ class Runner:
                 self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
             except (BenchError, KeyboardInterrupt) as error:
                 if end.why == "complete":
-                    end = _end_of(error, self.step)
+                    end = self.ended_by(error)
             else:
                 break
         return end
@@ -188,23 +245,19 @@ class Runner:
         """
         rest: list[Callable[[], object]] = [self.rest, self._own_rate] if self.talk.keeps_alive else []
         self.talk.keeps_alive = False
-        self.talk.stop_requested = lambda: False
+        self._stop_watching()
         last_calls: list[Callable[[], object]] = [
             *rest,
             *self.levels.last_calls(),
             *(partial(self.talk.send, role, m.Release()) for role in self.talk.ports),
             lambda: self.talk.advance(self.bench.now_ns() + LAST_BYTES_NS),
         ]
-        trouble: StorageError | None = None
-        for call in last_calls:
-            try:
-                call()
-            except StorageError as error:  # what was to be sent has been sent; it is only not recorded
-                trouble = error
-            except (BenchError, KeyboardInterrupt):
-                continue
-        if trouble is not None:
-            raise trouble
+        troubles: list[StorageError] = []
+        with contextlib.ExitStack() as stack:  # makes them all, also after a fault of our own
+            for call in reversed(last_calls):
+                stack.callback(_call, call, troubles)
+        if troubles:
+            raise troubles[-1]
 
     # -- connecting ----------------------------------------------------------------------------------
 
@@ -220,7 +273,9 @@ class Runner:
             self.talk.wait_for(lambda: port.identity is not None, until_ns=now + IDENTIFY_EVERY_NS)
         problem = check_identity(port.identity, role, self.link)
         if problem:
-            raise BenchError(problem, role=role, port=self.port_name(role))
+            name = self.port_name(role)
+            where = "" if name == str(role) else f"{role} port {name}: "
+            raise BenchError(where + problem, role=role, port=name)
 
     def port_name(self, role: Role) -> str:
         """The port's name as the bench knows it."""
@@ -264,6 +319,8 @@ class Runner:
         """A restarted transmitter has forgotten its packet rate and power: ask for them again."""
         self.rate.started_again(role)
         self.levels.started_again(role)
+        if self._restarts is not None:
+            self._restarts.started(role)
 
     def _own_rate(self) -> None:
         """Ask once more for the link's own packet rate where it was never confirmed."""
@@ -281,8 +338,13 @@ class Runner:
         self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
 
     def _send_sticks(self, pulses: tuple[int, ...]) -> None:
+        self._may_open(pulses)
         self.sets = self.sets % 0xFFFF + 1
         self.talk.send(Role.TRANSMITTER, m.Sticks(self.sets, pulses))
+
+    def _may_open(self, pulses: tuple[int, ...]) -> int:
+        """Wait until somebody holds the space bar, if that is asked for and needed; returns for how long."""
+        return 0 if self.hold is None else self.hold.before(pulses)
 
     # -- playing -------------------------------------------------------------------------------------
 
@@ -298,6 +360,7 @@ class Runner:
 
     def play(self, segments: Sequence[Segment]) -> End:
         """Carry out segments in order; ends early when a wait is missed."""
+        self.awake()
         state = Showing(self.talk, self.observer, self.plan.name, self._live_note, segments)
         self.talk.on_beat = state.beat
         self.abilities.begin()
@@ -366,6 +429,8 @@ class Runner:
             if self._pass_time(start + due.at_ns, segment, happened):
                 break
             if self.bench.is_virtual or not _superseded(due, following, self.bench.now_ns() - start):
+                if type(due.message) is m.Sticks:
+                    start += self._may_open(due.message.pulses_us)
                 self._send_due(due, segment.step, start)
             else:
                 self.late.left_out += 1
@@ -484,10 +549,18 @@ def _missed(wait: p.Wait) -> str:
     return f"{words[wait.until]} within {wait.deadline_ns / S:g} s"
 
 
-def _end_of(error: BenchError | KeyboardInterrupt, step: str) -> End:
-    if isinstance(error, BenchError):
-        return End("port gone", str(error), step, error.role, error.port)
-    return End("interrupted", "stopped from the keyboard", step)
+def _call(call: Callable[[], object], troubles: list[StorageError]) -> None:
+    """Make a last call whatever stands in its way; what could not be stored is told later."""
+    for _ in range(TRIES):
+        try:
+            call()
+        except StorageError as error:  # what was to be sent has been sent; it is only not recorded
+            troubles.append(error)
+        except BenchError:
+            pass
+        except KeyboardInterrupt:  # it may not have gone out
+            continue
+        return
 
 
 @contextlib.contextmanager

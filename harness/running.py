@@ -21,14 +21,17 @@ from harness.bench.opening import open_bench
 from harness.bench.promptness import refusals
 from harness.bench.protocol import Bench, WithBeside
 from harness.bench.rig import Rig, rig_baud
-from harness.clock import wall_seconds
+from harness.clock import SystemClock, wall_seconds
 from harness.codec.messages import PROTOCOL_VERSION
 from harness.errors import BenchError, PlanError, Problem, RecordingError, UserError
 from harness.extending import Rounds
-from harness.hand import terminal_hand
+from harness.hand import TerminalHand
+from harness.holding import HoldToRun
+from harness.keys import STOP_WORDS, Keyboard, keyboard
 from harness.load import load_problems
 from harness.plan.model import Plan
 from harness.plan.reader import parse_plan, place_of
+from harness.plan.units import format_share
 from harness.recording import (
     Header,
     Recording,
@@ -50,6 +53,12 @@ if TYPE_CHECKING:
 
 INSISTED = 3
 """Signals after which somebody really means it, whatever is under way."""
+STOPS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGBREAK")
+"""Signals that ask for the end: SIGTSTP, Ctrl-Z, too, for a run that is suspended cannot close a throttle."""
+FATAL = ("SIGUSR1", "SIGUSR2", "SIGALRM", "SIGVTALRM", "SIGPROF", "SIGXCPU", "SIGPWR")
+"""Signals that nobody sends for that, and that would end the program at once where nobody handles them."""
+THROTTLE_CAP = "throttle cap"
+"""Key of the fact that says how far throttle sticks could go, where that was limited."""
 CAUTIONS = """\
 Before this bench moves anything:
   * take the propellers off;
@@ -67,6 +76,8 @@ class Request:
 
     `real_time` asks the system for real-time scheduling, on real ports. `file` is the plan's file for
     messages; `words` are plan and rig as they were typed, to be typed again.
+    `harness.interlock.capped` sets `throttle_up_to`; with `hold_to_run` a throttle opens only while the space
+    bar is held.
     """
 
     plan: Plan
@@ -78,6 +89,18 @@ class Request:
     props_off: bool = False
     words: tuple[str, str] = ("", "")
     real_time: bool = False
+    throttle_up_to: Fraction | None = None
+    hold_to_run: bool = False
+
+    @property
+    def throttle_share(self) -> Fraction:
+        """How far throttle sticks may go: on hardware what the plan says, in a simulation as far as they can.
+
+        `throttle_up_to`, which was asked for beside the plan, has lowered the plan's own by now.
+        """
+        if self.rig.is_hardware:
+            return self.plan.safety.throttle_up_to
+        return Fraction(1) if self.throttle_up_to is None else self.throttle_up_to
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +116,7 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
 
     The folder gets recording.pcapng, verdict.json, junit.xml and report.txt. Raises PlanError when the rig's
     lines cannot carry the plan, UserError when hardware is not cleared, BenchError when no run came about.
-    Ctrl-C, SIGTERM and SIGHUP end the run safely; what was recorded is judged all the same.
+    Ctrl-C, a stop key and signals end the run safely; what was recorded is judged all the same.
     """
     timeline = timeline_for(request)
     require_props_off(request)
@@ -102,11 +125,15 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
             observer.say(line)
         writer = writer_for(request, bench, file)
         try:
-            with stop_on_signals() as stop_requested:
+            with stop_on_signals() as signalled, keys_for(request) as keys:
                 runner = Runner(bench, writer, request.plan, observer)
-                runner.talk.stop_requested = stop_requested
-                if not bench.is_virtual:
-                    runner.levels.hand = terminal_hand(observer.say)
+                runner.talk.stop_requested = stopping(signalled, keys)
+                if keys is not None:
+                    observer.say(STOP_WORDS)
+                    runner.levels.hand = TerminalHand(observer.say, keys.typed)
+                if request.hold_to_run:
+                    held = _never if keys is None else keys.is_held
+                    runner.hold = HoldToRun(runner.talk, request.plan.link, held, observer.say)
                 read = partial(read_recording, folder.path / RECORDING)
                 end = runner.run(timeline, rounds_for(request.plan, timeline, read))
         except BenchError:  # no run came about: nothing half-written is left behind
@@ -117,6 +144,26 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
     outcome = judge_file(folder.path / RECORDING)
     write_reports(outcome, folder, request)
     return Ran(outcome, end.why == "interrupted")
+
+
+@contextmanager
+def keys_for(request: Request) -> Iterator[Keyboard | None]:
+    """Read the keys of whoever sits at the terminal of a run on real ports; None if nobody does."""
+    if not request.rig.is_hardware:
+        yield None
+        return
+    with keyboard(SystemClock().now_ns) as keys:
+        yield keys
+
+
+def stopping(signalled: Callable[[], bool], keys: Keyboard | None) -> Callable[[], bool]:
+    """Return what tells that the run is to stop: by a signal, or by a key."""
+    return signalled if keys is None else lambda: signalled() or keys.stop_requested()
+
+
+def _never() -> bool:
+    """Tell that nobody holds the space bar: there is none."""
+    return False
 
 
 def rounds_for(plan: Plan, timeline: Timeline, read: Callable[[], Recording]) -> Rounds | SoakRounds | None:
@@ -142,9 +189,7 @@ def require_props_off(request: Request) -> None:
 
 def timeline_for(request: Request) -> Timeline:
     """Return the request's timeline; raises PlanError if a serial line of its rig cannot carry it."""
-    hardware = request.rig.is_hardware
-    share = request.plan.safety.throttle_up_to if hardware else Fraction(1)
-    timeline = build_timeline(request.plan, request.seed, throttle_share=share)
+    timeline = build_timeline(request.plan, request.seed, throttle_share=request.throttle_share)
     problems = []
     for path, found, allowed in load_problems(timeline, rig_baud(request.rig)):
         line, column = place_of(request.plan.text, path)
@@ -216,7 +261,17 @@ def replay_words(request: Request | None) -> dict[str, Any]:
     if request is None:
         return {}
     defect = (request.defect, "--near-miss") if request.near_miss else (request.defect,)
-    return {"plan": request.words[0], "rig": request.words[1], "defect": defect if request.defect else ()}
+    cap = (
+        ("--throttle-up-to", format_share(request.throttle_share))
+        if request.throttle_up_to is not None
+        else ()
+    )
+    return {
+        "plan": request.words[0],
+        "rig": request.words[1],
+        "defect": defect if request.defect else (),
+        "more": cap,
+    }
 
 
 def open_for(request: Request) -> Bench:
@@ -241,6 +296,8 @@ def header_for(request: Request, bench: Bench) -> Header:
     facts.pop("defect", None)
     if request.defect:
         facts["defect"] = request.defect + (" (near miss)" if request.near_miss else "")
+    if bench.is_hardware or request.throttle_up_to is not None:
+        facts[THROTTLE_CAP] = format_share(request.throttle_share)
     return Header(
         plan_name=request.plan.name,
         plan_text=request.plan.text,
@@ -263,10 +320,11 @@ def header_for(request: Request, bench: Bench) -> Header:
 
 @contextmanager
 def stop_on_signals() -> Iterator[Callable[[], bool]]:
-    """Turn SIGINT, SIGTERM and SIGHUP into a request to stop, told by the function given.
+    """Turn signals that would end or suspend the program into a request to stop, told by the function given.
 
     A flag instead of an exception: the run looks at it between two of its acts, so that none is torn. Only a
-    third signal raises KeyboardInterrupt. One that is ignored (as SIGHUP is under nohup) stays so.
+    third signal raises KeyboardInterrupt. One that is ignored (as SIGHUP is under nohup) stays so, and one of
+    `FATAL` that somebody handles stays theirs.
     """
     seen: list[int] = []
 
@@ -275,16 +333,23 @@ def stop_on_signals() -> Iterator[Callable[[], bool]]:
         if len(seen) >= INSISTED:
             raise KeyboardInterrupt
 
-    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
     before: dict[int, Any] = {}
     if current_thread() is main_thread():  # elsewhere whoever runs us handles signals
-        handled = [number for number in numbers if signal.getsignal(number) is not signal.SIG_IGN]
-        before = {number: signal.signal(number, note) for number in handled}
+        before = {number: signal.signal(number, note) for number in _ours()}
     try:
         yield lambda: bool(seen)
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _ours() -> list[int]:
+    """Return the signals that a run takes over."""
+    stops = [getattr(signal, name) for name in STOPS if hasattr(signal, name)]
+    fatal = [getattr(signal, name) for name in FATAL if hasattr(signal, name)]
+    return [number for number in stops if signal.getsignal(number) is not signal.SIG_IGN] + [
+        number for number in fatal if signal.getsignal(number) is signal.SIG_DFL
+    ]
 
 
 def default_folder(request: Request, out: Path | None) -> RunFolder:

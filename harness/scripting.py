@@ -39,12 +39,13 @@ JUDGING_NS: Final = 60 * S
 class ScriptedBench:
     """A connected bench. `plan` gives the link; its own steps and checks are not used."""
 
-    def __init__(self, runner: Runner, plan: Plan, seed: int, read: Callable[[], Recording]) -> None:
+    def __init__(
+        self, runner: Runner, plan: Plan, seed: int, read: Callable[[], Recording], throttle_share: Fraction
+    ) -> None:
         self._runner = runner
         self._plan = plan
         self._read = read
-        share = plan.safety.throttle_up_to if runner.bench.is_hardware else Fraction(1)
-        self._builder = TimelineBuilder(plan, seed, share)
+        self._builder = TimelineBuilder(plan, seed, throttle_share)
         self._done: list[PlanStep] = []
         self.end = End()
 
@@ -71,11 +72,11 @@ class ScriptedBench:
         try:
             with no_collector():
                 self.end = self._runner.play(segments)
-        except KeyboardInterrupt:
-            self.end = End("interrupted", "stopped from the keyboard or by a signal", step.path)
+        except KeyboardInterrupt as stop:
+            self.end = self._runner.ended_by(stop)
             raise
         except BenchError as error:
-            self.end = End("port gone", str(error), step.path, error.role, error.port)
+            self.end = self._runner.ended_by(error)
             raise
         assert self.end.why == "complete", f"{word}: {self.end.detail}"
 
@@ -87,6 +88,7 @@ class ScriptedBench:
         """Judge what was recorded so far by several checks at once, each as in a plan: `{"order": {}}`."""
         steps = tuple(self._done)
         rules = tuple(parse_check(_snippet(entry), self._plan.link, steps) for entry in checks)
+        self._runner.awake()
         self._runner.talk.ping_round(2, 40_000_000)
         plan = replace(self._plan, steps=steps, checks=rules, extend=None, soak=None)
         recording = so_far(self._read())
@@ -143,7 +145,7 @@ def scripted(request: Request, out: Path) -> Iterator[ScriptedBench]:
         runner.connect()
         end = End("error", "the script ended by an exception")
         try:
-            script = ScriptedBench(runner, request.plan, request.seed, read)
+            script = ScriptedBench(runner, request.plan, request.seed, read, request.throttle_share)
             yield script
             end = script.end
         finally:

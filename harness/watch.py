@@ -50,13 +50,16 @@ class ThrottleWatch:
     What was `found` stays, and `found_ns` tells when.
     """
 
-    def __init__(self, talk: Conversation, plan: p.Plan) -> None:
+    def __init__(self, talk: Conversation, plan: p.Plan, *, slack_us: int = 0) -> None:
         self.talk = talk
         self.link = plan.link
-        self.spans = own_throttle_spans(plan)
+        self.spans = tuple(
+            (index, low - slack_us, high + slack_us) for index, low, high in own_throttle_spans(plan)
+        )
         self.seen_ns: int | None = None
         self.found = ""
         self.found_ns = 0
+        self.looks = 0
 
     def begin(self) -> None:
         """Begin to look, or go on."""
@@ -69,12 +72,14 @@ class ThrottleWatch:
         outputs = applied.outputs_us
         for index, low, high in self.spans:
             if index < len(outputs) and not low <= outputs[index] <= high:
+                channel = self.link.channels[index]
+                least, most = max(low, channel.range.low_us), min(high, channel.range.high_us)
                 self._trip(
-                    f"{self.link.channels[index].name} went to {outputs[index]} us with the transmitter's "
-                    f"own sticks, and only {low} us to {high} us is allowed; put the throttle's own stick "
-                    "at its low end"
+                    f"{channel.name} went to {outputs[index]} us with the transmitter's own sticks, and only "
+                    f"{least} us to {most} us is allowed; put the throttle's own stick at its low end"
                 )
         if all(index < len(outputs) for index, _, _ in self.spans):
+            self.looks += 1
             self.seen_ns = self.talk.bench.now_ns()
 
     def tripped(self) -> bool:

@@ -7,18 +7,20 @@ import sys
 
 import pytest
 
-from harness.hand import TerminalHand, terminal_hand
+from harness.hand import TerminalHand, stdin_is_terminal
+from harness.keys import Keyboard
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are needed")
 
 
 @pytest.fixture
-def keyboard():
+def keyboard(monkeypatch):
     """Put a pseudo-terminal in place of the input, and give its other end."""
     master, slave = os.openpty()
     kept = os.dup(0)
     os.dup2(slave, 0)
     os.close(slave)
+    monkeypatch.setattr(os, "tcgetpgrp", lambda _fd: os.getpgrp())
     yield master
     os.dup2(kept, 0)
     os.close(kept)
@@ -28,7 +30,7 @@ def keyboard():
 @pytest.fixture
 def hand():
     said = []
-    hand = TerminalHand(said.append)
+    hand = TerminalHand(said.append, Keyboard(lambda: 0).typed)
     hand.said = said
     return hand
 
@@ -62,10 +64,10 @@ def test_it_belongs_back_where_it_was(hand):
 
 def test_nobody_is_there_without_a_terminal(monkeypatch):
     monkeypatch.setattr(sys, "stdin", None)
-    assert terminal_hand(print) is None
+    assert not stdin_is_terminal()
 
 
 def test_somebody_is_there_with_one(keyboard, monkeypatch):
     with open(0, closefd=False) as stdin:
         monkeypatch.setattr(sys, "stdin", stdin)
-        assert isinstance(terminal_hand(print), TerminalHand)
+        assert stdin_is_terminal()

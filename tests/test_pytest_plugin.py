@@ -125,3 +125,12 @@ def test_a_python_test_uses_the_same_steps_and_checks(pytester):
     result = pytester.runpytest_subprocess("-k", "test_cuts or test_fails or test_mistake")
     result.assert_outcomes(passed=2, failed=1)
     assert "latency" in result.stdout.str()
+
+
+def test_the_throttles_cap_can_be_lowered_and_not_raised(project):
+    result = project.runpytest_subprocess("--throttle-up-to", "10 %")
+    result.assert_outcomes(passed=3)
+    result = project.runpytest_subprocess("--throttle-up-to", "60 %")
+    assert "give at most 25 %" in result.stdout.str()
+    result = project.runpytest_subprocess("--throttle-up-to", "much")
+    assert "--throttle-up-to: " in result.stdout.str() + result.stderr.str()

@@ -21,7 +21,7 @@ from harness.explore.words import MINUTE, time_words
 from harness.plan.model import Plan
 from harness.plan.wording import many
 from harness.report.live import Quiet
-from harness.running import Request, require_props_off, stop_on_signals
+from harness.running import Request, keys_for, require_props_off, stop_on_signals, stopping
 
 HARDWARE_NS: Final = 5 * MINUTE
 SIMULATED_NS: Final = 60 * MINUTE
@@ -56,7 +56,11 @@ def explore(
     state = load_state(folder, request, seed, fresh_seed())
     state.troubles, state.ended = [], ""  # of the call before
     scene = scene_for(request)
-    with stop_on_signals() as stop, closing(Trier(request, Quiet(), stop)) as trier:
+    with (
+        stop_on_signals() as signalled,
+        keys_for(request) as keys,
+        closing(Trier(request, Quiet(), stopping(signalled, keys))) as trier,
+    ):
         bounds = trier.probe()
         _make(folder)
         save_state(folder, state)

@@ -78,6 +78,8 @@ class Trier:
         cuts, recording = timeline.cuts, file.getvalue()
         if end.why in ("port gone", "not identified"):
             return Tried(trouble=end.detail, gone=True, link_ns=took, cuts=cuts, recording=recording)
+        if end.why == "PC asleep":
+            return Tried(trouble=end.detail, link_ns=took, cuts=cuts, recording=recording)
         if end.why == "interrupted":
             return Tried(stopped=True, link_ns=took, cuts=cuts, recording=recording)
         results = verdicts(plan, parse_recording(recording, "explored"))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
+from fractions import Fraction
 from typing import Any, Final
 
 import numpy as np
@@ -48,7 +50,7 @@ from harness.measure.evidence import Evidence, gather
 from harness.measure.failsafe import why_not_held
 from harness.plan import model as p
 from harness.plan.model import Plan, PlanCheck
-from harness.plan.units import format_share
+from harness.plan.units import QuantityError, format_share, parse_share
 from harness.plan.wording import many
 from harness.recording.model import Recording
 from harness.verdict import CheckResult, Judgement, Verdict
@@ -165,8 +167,8 @@ def device_words(evidence: Evidence, role: Role) -> str:
 def run_notes(evidence: Evidence) -> tuple[str, ...]:
     """Return what is worth knowing about the run as a whole."""
     notes: list[str] = []
-    cap = evidence.plan.safety.throttle_up_to
-    if evidence.recording.header.hardware and cap < 1:
+    cap = _throttle_cap(evidence)
+    if cap < 1:
         notes.append(f"throttle sticks were capped at {format_share(cap)} of their travel: not tested above")
     end = evidence.end
     if end.why != "complete":
@@ -184,6 +186,14 @@ def run_notes(evidence: Evidence) -> tuple[str, ...]:
         names = ", ".join(dict.fromkeys(skipped))
         notes.append(f"{many(len(set(skipped)), 'step')} left out, for the firmware cannot do them: {names}")
     return tuple(notes[:MOST_NOTES])
+
+
+def _throttle_cap(evidence: Evidence) -> Fraction:
+    """Return how far throttle sticks could go: as the header says, or by the plan where it does not."""
+    header = evidence.recording.header
+    with suppress(QuantityError):
+        return parse_share(header.facts.get("throttle cap", ""))
+    return evidence.plan.safety.throttle_up_to if header.hardware else Fraction(1)
 
 
 def cuts_not_made(evidence: Evidence) -> list[str]:

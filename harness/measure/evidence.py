@@ -12,6 +12,7 @@ from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS
 from harness.codec import messages as wire
 from harness.measure.arrays import Ints, ints
+from harness.measure.asleep import until_asleep
 from harness.measure.clockmap import RESOLUTION_NS, ClockMap, map_clock
 from harness.measure.cuts import Air, Cut, read_cuts
 from harness.measure.orders import Order, read_orders, spans_of
@@ -128,6 +129,7 @@ class Evidence:
 
 def gather(plan: Plan, recording: Recording) -> Evidence:
     """Decode and line up a recording. Pure; odd or missing data give empty tables, never an exception."""
+    recording = until_asleep(recording)
     baud = recording.header.baud
     roles = [role for role in Role if role in DEVICES or role in baud]
     told = {role: read_stream(recording.ports.get(role), Direction.TO_DEVICE) for role in roles}

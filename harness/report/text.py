@@ -107,11 +107,18 @@ def details(result: CheckResult) -> str:
 
 
 def replay_commands(
-    header: Header, recording: str, *, plan: str = "", rig: str = "", defect: Sequence[str] = ()
+    header: Header,
+    recording: str,
+    *,
+    plan: str = "",
+    rig: str = "",
+    defect: Sequence[str] = (),
+    more: Sequence[str] = (),
 ) -> tuple[str, ...]:
     """Return the commands that repeat the run and judge its recording again, quoted for a shell.
 
     `defect` is the defect's name, if any, and options that belong to it; by default what the header says.
+    `more` are further words, as they were typed.
     The word that clears hardware is left out: whoever repeats a run must look at the propellers again.
     """
     words = [
@@ -125,7 +132,7 @@ def replay_commands(
     ]
     for word in defect or _recorded_defect(header):
         words += [word] if word.startswith("--") else ["--defect", word]
-    return (_command(words), _command(["propsoff", "judge", recording]))
+    return (_command([*words, *more]), _command(["propsoff", "judge", recording]))
 
 
 def needs_words(result: CheckResult) -> bool:
