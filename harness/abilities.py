@@ -13,6 +13,7 @@ from typing import Final, NamedTuple
 from harness.bench.protocol import Role
 from harness.codec import messages as m
 from harness.conversation import Conversation
+from harness.devices.telling import Telling, from_facts
 from harness.errors import BenchError
 from harness.plan import model as p
 
@@ -23,6 +24,31 @@ class Need(NamedTuple):
     role: Role
     kind: type[m.Message]
     key: str = ""
+
+
+_TELL: Final = MappingProxyType(
+    {
+        m.Sticks: "sticks",
+        m.Burst: "burst",
+        m.Silence: "silence",
+        m.Restart: "restart",
+        m.Setting: "packet_rate",
+    }
+)
+"""The rig's templates under `tell` for a device that does not speak the bench protocol."""
+
+
+def _no_template(need: Need, path: str, mend: str, telling: Telling) -> str:
+    """Return why a device that does not speak the bench protocol cannot do what a step needs."""
+    start = f"nothing in the rig makes the {need.role}, which speaks {telling.speaks}, "
+    needed = f"{_ABILITY[need.kind][1]}, which {path} needs; {mend}"
+    key = _TELL.get(need.kind)
+    if key is None:
+        return f"{start}{needed}leave the step out: that takes firmware with the bench protocol"
+    if key == "restart":
+        key += "` and a pattern `started"
+    other = ", name another way to cut the link in the rig (`cut: {by: ...}`)" if key == "silence" else ""
+    return f"{start}{needed}add the template `{need.role}.tell.{key}`{other}, or leave the step out"
 
 
 class _Asked(NamedTuple):
@@ -115,25 +141,42 @@ class Abilities:
     def require(self, steps: Sequence[p.PlanStep], port_name: Callable[[Role], str]) -> None:
         """Refuse before anything moves what the firmware says that it cannot do. Raises BenchError.
 
-        A step with `ability: if present` is left out instead.
+        A step with `ability: if present` is left out instead; so are injections and bursts that a device
+        without the bench protocol has no words for, since the checks that they serve say so themselves.
         """
         self._require(Need(Role.TRANSMITTER, m.Sticks), "every plan", "", port_name)
         for step in {step.path: step for step in steps}.values():
             needs = tuple(needs_of(step.action))
-            if p.is_optional(step.action):
+            if p.is_optional(step.action) or self._may_go(step, needs):
                 lacking = next((need for need in needs if not self._can(need)), None)
                 if lacking is not None:
-                    words = _ABILITY[lacking.kind][1]
-                    self._out[step.path] = f"the {lacking.role}'s firmware says that it cannot {words}"
+                    self._out[step.path] = self._lacking_words(lacking)
                 continue
             for need in needs:
                 path = f"{step.path} with `{need.key}`" if need.key else step.path
                 mend = "write `ability: if present` there, " if hasattr(step.action, "ability") else ""
                 self._require(need, path, mend, port_name)
 
+    def _lacking_words(self, need: Need) -> str:
+        words, telling = _ABILITY[need.kind][1], from_facts(self.talk.bench.facts, need.role)
+        if telling is None:
+            return f"the {need.role}'s firmware says that it cannot {words}"
+        return f"nothing in the rig makes the {need.role}, which speaks {telling.speaks}, {words}"
+
+    def _may_go(self, step: p.PlanStep, needs: tuple[Need, ...]) -> bool:
+        """Return whether a step that a device without the bench protocol cannot do may be left out."""
+        facts = self.talk.bench.facts
+        translated = any(from_facts(facts, need.role) is not None for need in needs if not self._can(need))
+        return translated and isinstance(step.action, p.Inject | p.Burst)
+
     def _require(self, need: Need, path: str, mend: str, port_name: Callable[[Role], str]) -> None:
         if self._can(need):
             return
+        telling = from_facts(self.talk.bench.facts, need.role)
+        if telling is not None:
+            raise BenchError(
+                _no_template(need, path, mend, telling), role=need.role, port=port_name(need.role)
+            )
         raise BenchError(
             f"the {need.role}'s firmware says that it cannot {_ABILITY[need.kind][1]}, which {path} needs; "
             f"{mend}leave the step out or build the firmware with that ability",

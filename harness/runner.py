@@ -20,6 +20,7 @@ from harness.bench.protocol import Bench, Role, WithLineErrors
 from harness.clock import MS, S
 from harness.codec import messages as m
 from harness.conversation import LINKED_FOR_NS, Conversation
+from harness.devices.telling import cautions
 from harness.errors import BenchError, StorageError
 from harness.holding import HoldToRun
 from harness.lateness import MARK as LATENESS
@@ -159,6 +160,8 @@ class Runner:
         try:
             for role in self.talk.ports:
                 self._identify(role)
+            for words in cautions(self.bench.facts):
+                self.observer.say(words)
             self.require(steps)
             if self.bench.is_hardware:
                 refuse_open_throttle(self.talk, self.plan, self.port_name(Role.TRANSMITTER))

@@ -32,6 +32,7 @@ LAYERS = (
     ("harness.load", "harness.looks"),
     ("harness.outline",),
     ("mocks", "mocks.*"),
+    ("harness.devices", "harness.devices.*"),
     ("harness.bench.*",),
     ("harness.recording", "harness.recording.*"),
     ("harness.measure", "harness.measure.*"),

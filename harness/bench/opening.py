@@ -42,8 +42,26 @@ def open_bench(
             )
         from harness.bench.serial import SerialBench
 
-        return SerialBench(rig.ports, clock, real_time=real_time)
+        return translated(SerialBench(rig.ports, clock, real_time=real_time), rig, link)
     return mocked.open_mock(rig.kind, link, rig.simulated, seed, defect, near_miss=near_miss)
+
+
+def translated(bench: Bench, rig: Rig, link: Link) -> Bench:
+    """Return the bench, its devices that do not speak the bench protocol translated as the rig says.
+
+    Raises UserError if an installed device kind does not start; the bench is closed then.
+    """
+    if not rig.devices:
+        return bench
+    from harness.bench.translated import TranslatedBench
+    from harness.devices.making import make_device
+
+    try:
+        devices = {role: make_device(role, keys, link.rest_us) for role, keys in rig.devices.items()}
+    except BaseException:
+        bench.close()
+        raise
+    return TranslatedBench(bench, devices)
 
 
 def serve_mock(

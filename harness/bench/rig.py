@@ -8,6 +8,7 @@
     witness: {port: /dev/ttyUSB2}
 
 The witness, which measures the receiver's output pulses, may be left out.
+`speaks` and the keys of `harness.devices.keys` describe a device that does not speak the bench protocol.
 With `bench: mock`, a `mock:` section says how the simulated devices differ from ideal ones; with
 `bench: avr`, an `avr:` section does so for real firmware on emulated microcontrollers.
 """
@@ -25,6 +26,8 @@ from typing import Any, ClassVar, Final, Literal
 from harness.bench.mocked import KINDS, macro_troubles
 from harness.bench.ports import DEFAULT_BAUD, PortSpec, same_port_key
 from harness.bench.protocol import DEVICES, Role
+from harness.devices.checking import check_device
+from harness.devices.keys import DeviceKeys
 from harness.errors import Problem, RigError
 from harness.plan.fields import read_mapping
 from harness.plan.kinds import Choice, Nested, Text, Whole, key
@@ -49,6 +52,8 @@ class Rig:
     about: str = ""
     file: str = ""
     text: str = field(default="", repr=False)
+    devices: Mapping[Role, DeviceKeys] = field(default_factory=dict)
+    """Those that do not speak the bench protocol."""
 
     @property
     def is_hardware(self) -> bool:
@@ -57,7 +62,7 @@ class Rig:
 
 
 @dataclass(frozen=True, slots=True)
-class PortKeys:
+class PortKeys(DeviceKeys):
     """One device's port in a rig file; the port alone may stand for it."""
 
     SHORT: ClassVar[str] = "port"
@@ -121,6 +126,7 @@ def _read(document: Document) -> Rig:
         _require_ports(document.root, reading)
     if keys is not None and keys.bench == "avr":
         _check_macros(document.root, keys.avr, reading)
+    _check_devices(reading)
     reading.finish(RigError)
     assert keys is not None
     simulated = getattr(keys, keys.bench) if keys.bench in KINDS else None
@@ -128,7 +134,8 @@ def _read(document: Document) -> Rig:
     plugged = {role: _spec(port) for role, port in given.items() if port}
     ports = simulated_ports(simulated) if simulated else plugged
     name = Path(document.file).stem
-    return Rig(name, keys.bench, ports, simulated, keys.about, document.file, document.text)
+    devices = {role: port for role, port in given.items() if port and port.is_translated}
+    return Rig(name, keys.bench, ports, simulated, keys.about, document.file, document.text, devices)
 
 
 def _check_macros(root: Node, settings: Any, reading: Reading) -> None:
@@ -140,6 +147,14 @@ def _check_macros(root: Node, settings: Any, reading: Reading) -> None:
             assert node is not None
             place = node.items[index] if node.kind is NodeKind.SEQUENCE else node
             reading.problem(place, f"avr.{word}[{index}]", *told)
+
+
+def _check_devices(reading: Reading) -> None:
+    """Note what is wrong with devices that do not speak the bench protocol."""
+    for role in Role:
+        made = reading.made.get(role)
+        if isinstance(made, PortKeys):
+            check_device(role, made, reading)
 
 
 def _spec(keys: PortKeys) -> PortSpec:

@@ -17,6 +17,7 @@ from harness.measure.clockpoints import RATE_LIMIT
 from harness.measure.evidence import Evidence
 from harness.measure.line_errors import read_line_errors, trouble
 from harness.measure.tables import MANY
+from harness.measure.telling import tells_sent
 from harness.plan import model as p
 from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
@@ -119,6 +120,8 @@ def _layout_faults(evidence: Evidence, role: Role) -> list[tuple[str, str]]:
 def _clock_faults(evidence: Evidence, role: Role) -> list[tuple[str, str]]:
     """Say that a device has no clock, or one so far from microseconds that no time can be trusted."""
     clock = evidence.clocks[role]
+    if clock.how == "nothing" and role is Role.TRANSMITTER and not tells_sent(evidence.tells):
+        return []
     if clock.how == "nothing":
         return [("identity", f"the {role.value}'s clock cannot be mapped: it sent no time stamp")]
     fast = max((_fast(segment) for segment in clock.segments), key=abs, default=0.0)

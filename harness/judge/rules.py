@@ -25,6 +25,7 @@ from harness.judge.failsafe import (
     judge_failsafe_outputs,
     judge_no_false_failsafe,
 )
+from harness.judge.guard import result
 from harness.judge.latency import judge_latency
 from harness.judge.limits import judge_back_to_back, judge_recovery, judge_throughput
 from harness.judge.link import (
@@ -43,9 +44,10 @@ from harness.judge.recovery import judge_failsafe_exit
 from harness.judge.starts import judge_start_up
 from harness.judge.steady import steady_result, steady_section
 from harness.judge.telemetry import judge_telemetry_age, judge_telemetry_value
+from harness.judge.telling import doubt_by_absence, telling_notes, untold
 from harness.judge.words import foreign, moment, ms, plain
 from harness.looks import Look
-from harness.measure.arrays import inside, ints
+from harness.measure.arrays import Ints, inside, ints
 from harness.measure.evidence import Evidence, gather
 from harness.measure.failsafe import why_not_held
 from harness.plan import model as p
@@ -112,11 +114,18 @@ def judge_evidence(evidence: Evidence) -> Judgement:
         results=results,
         link_seconds=evidence.run.seconds,
         packets_sent=len(asked),
-        packets_applied=int(np.isin(asked, evidence.applied.sent_row).sum()),
+        packets_applied=applied_of(evidence, asked, whole),
         devices={role.value: device_words(evidence, role) for role in evidence.heard},
         notes=(*look_note(evidence, look, results), *run_notes(evidence)),
         sections=tuple(map(steady_section, account_for(evidence))),
     )
+
+
+def applied_of(evidence: Evidence, asked: Ints, whole: Ints) -> int:
+    """Return how many of these packets were applied; of packets without numbers, all that were applied."""
+    if not evidence.applied.numbered:
+        return int(inside(evidence.applied.at_ns, whole).sum())
+    return int(np.isin(asked, evidence.applied.sent_row).sum())
 
 
 def check_results(evidence: Evidence, look: Look | None) -> tuple[CheckResult, ...]:
@@ -132,9 +141,11 @@ def judge_one(check: PlanCheck, evidence: Evidence) -> CheckResult:
 
 def _judge_check(check: PlanCheck, evidence: Evidence, look: Look | None) -> CheckResult:
     rule = tightened(check.rule, look)
+    if missing := untold(rule, evidence.tells):
+        return replace(result(Verdict.INCONCLUSIVE, missing), name=check.name, kind=rule.WORD)
     found = replace(RULES[type(rule)](rule, evidence), name=check.name, kind=rule.WORD)
     found = replace(found, reason=found.reason + look_words(check.rule, rule, look))
-    doubt = _doubt(check.rule, evidence)
+    doubt = _doubt(check.rule, evidence) or doubt_by_absence(check.rule, found, evidence.tells)
     if found.verdict is not Verdict.FAIL or not doubt:
         return found
     reason = f"{found.reason}; but {doubt}, so this shows nothing"
@@ -177,6 +188,7 @@ def run_notes(evidence: Evidence) -> tuple[str, ...]:
         detail = f" ({end.detail})" if end.detail else ""
         notes.append(f"{what}{detail}; checks are judged as far as the data go")
     notes += [f"recording: {problem}" for problem in evidence.recording.problems[:3]]
+    notes += telling_notes(evidence)
     for role in evidence.heard:
         notes += _port_notes(evidence, role)
     notes += cuts_not_made(evidence)
@@ -221,7 +233,12 @@ def _port_notes(evidence: Evidence, role: Role) -> list[str]:
         if isinstance(note.message, Started) and inside_run and note.frame not in expected:
             when, cause = moment(evidence, note.at_ns), _cause(note.message.cause)
             notes.append(f"the {role.value} restarted by itself at {when} ({cause})")
-    if heard.text:
+    if heard.text and role in evidence.tells:
+        notes.append(
+            f"the {role.value} said what fits none of the rig's patterns; reports may be missing there: "
+            f"{foreign(heard.text)}"
+        )
+    elif heard.text:
         notes.append(f"the {role.value} {_spoke(heard.text, heard.text_size)}: {foreign(heard.text)}")
     return notes
 

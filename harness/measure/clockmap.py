@@ -102,6 +102,17 @@ class Trips(NamedTuple):
     byte_ns: int
 
 
+class Coarse(NamedTuple):
+    """How coarse a device's stamps are beyond the protocol's: their step, and a report's time on its way.
+
+    A line of text takes other byte times than the frame that it became, so none are known for certain.
+    """
+
+    step_ns: int = 0
+    line_ns: int = 0
+
+
+FINE: Final = Coarse()
 NO_TRIPS: Final = Trips(0, None, None, 0)
 
 
@@ -238,14 +249,18 @@ class _Life:
     step_ns: int
     line_ns: int
     ticks: bool
+    coarse: Coarse = FINE
 
 
-def map_clock(heard: Stream, told: Stream, baud: int) -> ClockMap:
-    """Return the map of one device: what its port said (`heard`) and was told, and the line's speed."""
+def map_clock(heard: Stream, told: Stream, baud: int, coarse: Coarse = FINE) -> ClockMap:
+    """Return the map of one device: what its port said (`heard`) and was told, and the line's speed.
+
+    `coarse` is for a device that does not speak the bench protocol; its `baud` is 0.
+    """
     exchanges = read_exchanges(heard, told, baud)
     stamps = read_stamps(heard, exchanges.baud)
     count = int(heard.segment[-1]) + 1 if len(heard.segment) else 1
-    lives = [_life(heard, exchanges, stamps, number) for number in range(min(count, MOST_LIVES))]
+    lives = [_life(heard, exchanges, stamps, coarse, number) for number in range(min(count, MOST_LIVES))]
     known, narrowed = _known_rate(lives)
     found = [_segment(life, points, known) for life, points in zip(lives, narrowed, strict=True)]
     wait_ns = max(map(_longest_wait, lives, found))
@@ -295,7 +310,7 @@ def _map(part: Segment, dev_us: Ints) -> Ints:
     return mapped
 
 
-def _life(heard: Stream, exchanges: Exchanges, stamps: Stamps, number: int) -> _Life:
+def _life(heard: Stream, exchanges: Exchanges, stamps: Stamps, coarse: Coarse, number: int) -> _Life:
     mine, frames = stamps.slice(number), slice_of(heard.segment, number)
     said_any = mine.start < mine.stop
     base = (int(stamps.stamp_us[mine.start]), int(stamps.heard_ns[mine.start])) if said_any else (0, 0)
@@ -307,10 +322,11 @@ def _life(heard: Stream, exchanges: Exchanges, stamps: Stamps, number: int) -> _
         said=said,
         trips=_trips(exchanges, number),
         heard_ns=(int(times[0]), int(times[-1])) if len(times) else (0, 0),
-        lines_ns=(int(lines.min()), int(lines.max())) if len(lines) else (0, 0),
-        step_ns=resolution_ns(asked, said),
+        lines_ns=(int(lines.min()), int(lines.max()) + coarse.line_ns) if len(lines) else (0, 0),
+        step_ns=max(resolution_ns(asked, said), coarse.step_ns),
         line_ns=byte_doubt_ns(exchanges.baud) // 2,
         ticks=_ticks(said, stamps.heard_ns[mine]),
+        coarse=coarse,
     )
 
 
@@ -420,7 +436,7 @@ def _from_arrivals(life: _Life, known: Rate) -> Segment:
     rate = min(known, own, key=lambda rate: rate.error)
     nodes = soonest(said, rate)
     drift = int(rate.error * ARRIVAL_WINDOW_US * US)
-    parts = Parts(ARRIVAL_BOUND_NS, 0, drift, 0, life.step_ns)
+    parts = Parts(ARRIVAL_BOUND_NS, life.coarse.line_ns, drift, 0, life.step_ns)
     return Segment(*life.base, nodes.dev_us, nodes.high_ns, rate, parts, "arrivals")
 
 
@@ -444,6 +460,7 @@ __all__ = [
     "UNKNOWN_RATE",
     "WANDER",
     "ClockMap",
+    "Coarse",
     "How",
     "Parts",
     "Rate",

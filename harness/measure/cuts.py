@@ -67,13 +67,17 @@ class Cut:
 
 @dataclass(frozen=True, slots=True)
 class Air:
-    """What is needed to find the packets around a cut; `order` sorts the sent packets by time."""
+    """What is needed to find the packets around a cut; `order` sorts the sent packets by time.
+
+    `tells_sent` is False for a transmitter that does not tell what it sends.
+    """
 
     sent: SentPackets
     order: Ints
     applied: AppliedPackets
     data_end_ns: int
     slack_ns: int
+    tells_sent: bool = True
 
 
 def read_cuts(
@@ -90,12 +94,20 @@ def read_cuts(
         if order.what in ("beside", "muted") or (order.refused and order.what != "silence"):
             continue
         path = step_at(steps, order.command_ns)
-        cut = _deaf_cut(air, order) if order.what == "deaf" else _sender_cut(air, order)
+        cut = _cut_by(air, order, plan.link.lost_after_ns)
         way: Way = "fade" if order.what == "silence" and path in fades else cut.way
         cuts.append(replace(cut, number=len(cuts) + 1, path=path, way=way))
     nexts = [*(cut.command_ns for cut in cuts), air.data_end_ns][1:]
     pairs = zip(cuts, nexts, strict=False)
     return tuple(replace(cut, until_ns=min(cut.until_ns, later)) for cut, later in pairs)
+
+
+def _cut_by(air: Air, order: Order, late_ns: int) -> Cut:
+    if not air.tells_sent:
+        from harness.measure.untold import untold_cut
+
+        return untold_cut(order, air.applied, air.data_end_ns, air.slack_ns, late_ns)
+    return _deaf_cut(air, order) if order.what == "deaf" else _sender_cut(air, order)
 
 
 def _sender_cut(air: Air, order: Order) -> Cut:

@@ -11,6 +11,7 @@ import numpy as np
 from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS
 from harness.codec import messages as wire
+from harness.devices.telling import Telling
 from harness.measure.arrays import Ints, ints
 from harness.measure.asleep import until_asleep
 from harness.measure.clockmap import RESOLUTION_NS, ClockMap, map_clock
@@ -46,6 +47,7 @@ from harness.measure.spans import (
 )
 from harness.measure.strangers import mark_strangers
 from harness.measure.tables import Stream, read_stream, with_commands
+from harness.measure.telling import are_numbered, coarse_of, read_tellings, tells_sent
 from harness.plan.model import Plan
 from harness.recording.model import Direction, Recording
 
@@ -62,7 +64,8 @@ class Evidence:
     device's stamps; `slack_ns` is how far apart two mapped times of the two devices under test may be;
     `report_delay_ns` the longest time seen from an event to its report; `run` spans the steps; `quiet` names
     the ports that fell silent before the end, `orders` tells what was done to the link on purpose, `silences`
-    when the PC left one of the two devices alone for so long that it let go. `memo` keeps what was measured
+    when the PC left one of the two devices alone for so long that it let go. `tells` says what devices
+    without the bench protocol can tell; those that speak it are not in there. `memo` keeps what was measured
     from it (see `harness.measure.memo`).
     """
 
@@ -87,6 +90,7 @@ class Evidence:
     data_end_ns: int
     quiet: tuple[Role, ...]
     silences: tuple[tuple[Role, Span], ...]
+    tells: Mapping[Role, Telling] = field(default_factory=dict)
     memo: dict[tuple[str, str, tuple[str, ...]], object] = field(
         default_factory=dict, init=False, compare=False, repr=False
     )
@@ -135,7 +139,8 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
     told = {role: read_stream(recording.ports.get(role), Direction.TO_DEVICE) for role in roles}
     said = {role: read_stream(recording.ports.get(role), Direction.TO_PC) for role in roles}
     heard = {role: with_commands(said[role], told[role]) for role in roles}
-    clocks = {role: map_clock(heard[role], told[role], baud.get(role, 0)) for role in roles}
+    tells = read_tellings(recording.header.facts, roles)
+    clocks = {role: _map_clock(role, heard[role], told[role], baud, tells) for role in roles}
     data_end_ns = _data_end_ns(recording)
     slack_ns = sum(clocks[role].bound_ns for role in DEVICES) + 2 * RESOLUTION_NS
     sticks = read_sticks(told[Role.TRANSMITTER], plan.link.channels)
@@ -143,11 +148,11 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
     orders = read_orders(told, heard, clocks)
     matched = read_applied(
         heard[Role.RECEIVER], clocks[Role.RECEIVER], sent, heard[Role.TRANSMITTER],
-        slack_ns=slack_ns, lost_after_ns=plan.link.lost_after_ns,
+        slack_ns=slack_ns, lost_after_ns=plan.link.lost_after_ns, numbered=are_numbered(tells),
     )  # fmt: skip
     applied = mark_strangers(matched, sent, sticks, heard[Role.TRANSMITTER], orders, plan.link, slack_ns)
     steps = read_steps(recording, data_end_ns)
-    air = Air(sent, np.argsort(sent.at_ns, kind="stable"), applied, data_end_ns, slack_ns)
+    air = Air(sent, np.argsort(sent.at_ns, kind="stable"), applied, data_end_ns, slack_ns, tells_sent(tells))
     return Evidence(
         plan=plan,
         recording=recording,
@@ -172,11 +177,25 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
         ),
         end=read_end(recording, data_end_ns),
         data_end_ns=data_end_ns,
-        quiet=tuple(role for role in roles if _fell_quiet(heard[role], told[role], data_end_ns)),
+        quiet=tuple(
+            role
+            for role in roles
+            if (role is not Role.TRANSMITTER or tells_sent(tells))
+            and _fell_quiet(heard[role], told[role], data_end_ns)
+        ),
+        tells=tells,
         silences=tuple(
             (role, silence) for role in DEVICES for silence in read_silences(recording.ports.get(role))
         ),
     )
+
+
+def _map_clock(
+    role: Role, heard: Stream, told: Stream, baud: Mapping[Role, int], tells: Mapping[Role, Telling]
+) -> ClockMap:
+    if role in tells:
+        return map_clock(heard, told, 0, coarse_of(role, tells[role], baud.get(role, 0)))
+    return map_clock(heard, told, baud.get(role, 0))
 
 
 def _data_end_ns(recording: Recording) -> int:

@@ -62,7 +62,8 @@ class AppliedPackets:
     that had been applied before, `doubtful` a match (or none) that a lost transmitter message could
     explain. `so_far_ns` is the largest
     `at_ns` up to each row: a sorted key to search by time. `strange` marks what a receiver took of packets
-    that were sent to disturb it (`harness.measure.strangers`).
+    that were sent to disturb it (`harness.measure.strangers`). Where packets are not `numbered`, by devices
+    that tell no numbers, nothing is matched, and every match is in doubt.
     """
 
     frame: Ints
@@ -78,6 +79,7 @@ class AppliedPackets:
     doubtful: Flags
     so_far_ns: Ints
     strange: Flags
+    numbered: bool = True
 
     def __len__(self) -> int:
         return len(self.frame)
@@ -157,12 +159,21 @@ def read_sent(heard: Stream, clock: ClockMap, sticks: StickCommands) -> SentPack
 
 
 def read_applied(
-    heard: Stream, clock: ClockMap, sent: SentPackets, told_of: Stream, *, slack_ns: int, lost_after_ns: int
+    heard: Stream,
+    clock: ClockMap,
+    sent: SentPackets,
+    told_of: Stream,
+    *,
+    slack_ns: int,
+    lost_after_ns: int,
+    numbered: bool = True,
 ) -> AppliedPackets:
     """Return the receiver's packets, matched to those sent.
 
     `told_of` is the transmitter's stream, `slack_ns` how far apart the two clock maps may be.
     """
+    if not numbered:
+        return _without_numbers(heard, clock)
     table = heard.table(wire.Applied.TYPE)
     segment = heard.segment[table.frame]
     dev_us = clock.unwrap(_column(table, "at_us"), table.at_ns, segment)
@@ -187,6 +198,31 @@ def read_applied(
         doubtful=doubtful,
         so_far_ns=np.maximum.accumulate(at_ns),
         strange=np.zeros(len(row), dtype=np.bool_),
+    )
+
+
+def _without_numbers(heard: Stream, clock: ClockMap) -> AppliedPackets:
+    """Return packets of which nobody can say which one each is."""
+    table = heard.table(wire.Applied.TYPE)
+    segment = heard.segment[table.frame]
+    dev_us = clock.unwrap(_column(table, "at_us"), table.at_ns, segment)
+    at_ns = clock.to_host_ns(dev_us, segment)
+    unknown, never = np.full(len(table), -1, dtype=np.int64), np.zeros(len(table), dtype=np.bool_)
+    return AppliedPackets(
+        frame=table.frame,
+        heard_ns=table.at_ns,
+        number=unknown,
+        at_ns=at_ns,
+        dev_us=dev_us,
+        segment=segment,
+        outputs_us=table.tail,
+        channels=table.tail_count,
+        sent_row=unknown,
+        repeat=never,
+        doubtful=~never,
+        so_far_ns=np.maximum.accumulate(at_ns),
+        strange=never,
+        numbered=False,
     )
 
 

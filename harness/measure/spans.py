@@ -132,8 +132,13 @@ def _wait_ns(action: StepAction | None) -> int:
 
 
 def first_applied_after(applied: AppliedPackets, sent: SentPackets, sent_from_ns: int, slack_ns: int) -> int:
-    """Return the first applied row whose packet was sampled at `sent_from_ns` or later, -1 if none."""
+    """Return the first applied row whose packet was sampled at `sent_from_ns` or later, -1 if none.
+
+    Of packets without numbers, the first that can be one of those.
+    """
     start = int(np.searchsorted(applied.so_far_ns, sent_from_ns - slack_ns))
+    if not applied.numbered:
+        return start if start < len(applied) else -1
     for first in range(start, len(applied), 4096):
         rows = applied.sent_row[first : first + 4096]
         fits = np.flatnonzero((rows >= 0) & (sent.at_ns[rows] >= sent_from_ns))

@@ -111,11 +111,15 @@ class Flag:
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """Printable text of `least` to `most` characters, on one line unless `lines`."""
+    """Printable text of `least` to `most` characters, on one line unless `lines`.
+
+    With `bare`, what YAML takes for a number or a truth value is text too.
+    """
 
     most: int
     least: int = 0
     lines: bool = False
+    bare: bool = False
 
 
 @dataclass(frozen=True, slots=True, init=False)

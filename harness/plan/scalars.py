@@ -219,7 +219,7 @@ def _flag(kind: Flag, node: Node, path: str, note: Note) -> Any:
 
 
 def _text(kind: Text, node: Node, path: str, note: Note) -> Any:
-    text = text_of(node, path, expected(kind), note)
+    text = _scalar(kind, node, path, note) if kind.bare else text_of(node, path, expected(kind), note)
     if text is BAD:
         return BAD
     shown = text.replace("\n", "") if kind.lines else text.removesuffix("\n")

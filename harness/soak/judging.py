@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import Final
 
@@ -10,9 +10,12 @@ import numpy as np
 
 from harness.account.lines import Lines
 from harness.account.soak import Hours, account
+from harness.bench.protocol import Role
 from harness.clock import S
-from harness.judge.rules import device_words, run_notes
+from harness.devices.telling import Telling
+from harness.judge.rules import applied_of, device_words, run_notes
 from harness.judge.steady import steady_result, steady_section
+from harness.judge.telling import as_told
 from harness.judge.words import plain
 from harness.measure.arrays import inside, ints
 from harness.measure.evidence import Evidence, gather
@@ -74,12 +77,19 @@ class _Soak:
         self.sent = self.applied = 0
         self.devices: dict[str, str] = {}
         self.notes: dict[str, tuple[Place, int]] = {}
+        self.tells: Mapping[Role, Telling] = {}
 
     def take(self, window: Window) -> None:
         """Measure one round and let every check have its part of it."""
         evidence = gather(self.plan, window.recording)
         place = self._place(window, evidence)
-        verdict = worst_of([part.take(place, evidence) for part in self.parts])
+        self.tells = self.tells or evidence.tells
+        verdict = worst_of(
+            [
+                self._told(check, part.take(place, evidence))
+                for part, check in zip(self.parts, self.plan.checks, strict=True)
+            ]
+        )
         figures = round_figures(place.number, evidence)
         self.rounds.append(figures)
         self.verdicts.append(verdict)
@@ -88,6 +98,10 @@ class _Soak:
         self.hours.take(str(place), evidence)
         self.lines.take(evidence)
         self._add_totals(place, evidence)
+
+    def _told(self, check: PlanCheck, verdict: Verdict) -> Verdict:
+        """Return what is left of a round's verdict by what the devices tell."""
+        return as_told(check.rule, CheckResult(check.name, "", verdict, ""), self.tells).verdict
 
     def _place(self, window: Window, evidence: Evidence) -> Place:
         start = evidence.run.start_ns
@@ -102,7 +116,7 @@ class _Soak:
         asked = np.flatnonzero(inside(evidence.sent.at_ns, whole))
         self.seconds += evidence.run.seconds
         self.sent += len(asked)
-        self.applied += int(np.isin(asked, evidence.applied.sent_row).sum())
+        self.applied += applied_of(evidence, asked, whole)
         for role in evidence.heard:
             words = device_words(evidence, role)
             if role.value not in self.devices or words != "no identity":
@@ -115,7 +129,7 @@ class _Soak:
     def judgement(self) -> Judgement:
         """Return what all of it comes to."""
         results = tuple(
-            steady_result(_named(part.result(), check))
+            steady_result(_named(as_told(check.rule, part.result(), self.tells), check))
             for part, check in zip(self.parts, self.plan.checks, strict=True)
         )
         told = account(self.rounds, [verdict.value for verdict in self.verdicts], self.hours)
