@@ -107,6 +107,8 @@ _REFUSED: Final = MappingProxyType(
 def needs_of(action: p.StepAction) -> Iterator[Need]:
     """Yield what a step needs of the devices' firmware; a `repeat` needs nothing by itself."""
     match action:
+        case p.Cut() | p.Restart() if p.is_outside(action):
+            return
         case p.Cut():
             yield _BY[action.by]
             if action.burst:
@@ -192,6 +194,10 @@ class Abilities:
     def is_out(self, step: p.PlanStep) -> bool:
         """Return whether a step, or what is left of it, is left out."""
         return step.path in self._out
+
+    def leave_out(self, path: str, why: str) -> None:
+        """Leave out a step, or what is left of it, for a reason that no firmware tells."""
+        self._out.setdefault(path, why)
 
     def begin(self) -> None:
         """Begin to play steps: each that is left out is marked once while they are played."""

@@ -181,10 +181,14 @@ class Conversation:
 
     def finish(self) -> None:
         """Record the bytes of pieces that no delimiter ended."""
-        for role, port in self.ports.items():
-            rest = port.splitter.flush()
-            if rest:
-                self.writer.packet(role, Direction.TO_PC, rest, self.bench.now_ns())
+        for role in self.ports:
+            self.end_piece(role)
+
+    def end_piece(self, role: Role) -> None:
+        """Record what no delimiter ended as a piece of its own: its device says no more of it."""
+        rest = self.ports[role].splitter.flush()
+        if rest:
+            self.writer.packet(role, Direction.TO_PC, rest, self.bench.now_ns())
 
     def _take(self, chunks: Sequence[Chunk]) -> None:
         packet, inbound = self.writer.packet, Direction.TO_PC

@@ -40,6 +40,8 @@ BY: Final = {
     "foreign": ", only another transmitter's packets come",
     "repeated": ", only the last packet comes again",
     "deaf": ", packets are acknowledged and thrown away",
+    "power": ", the transmitter has no power",
+    "path": ", the antenna path is open",
 }
 STICKS: Final = {
     "drawn": "",
@@ -76,7 +78,7 @@ def _one_cut(draft: Draft, step: p.PlanStep, action: p.Cut) -> None:
             yield packet_rate(length, draft.link.packet_rate_mhz)
 
     draft.sticks = after
-    sending = length if action.by == "deaf" else length - action.duration_ns
+    sending = length if action.by in ("deaf", "path") else length - action.duration_ns
     draft.play(step, _cut_title(action), length, positions, extra, cuts=1, packets=sending // period)
 
 
@@ -86,6 +88,8 @@ def _cut_commands(action: p.Cut, phase_ns: int) -> Iterator[Due]:
     if action.burst:
         at, delay = action.before_ns + phase_ns, burst_lead_ns(action)
     span = delay // US, action.duration_ns // US
+    if action.by in p.OUTSIDE_WAYS:
+        return  # harness.outside carries it out, on the sticks of this segment
     if action.by == "silence":
         yield Due(at, Role.TRANSMITTER, m.Silence(*span), "cut")
     elif action.by == "deaf":
@@ -242,6 +246,14 @@ def _disturbed(
 
 def restart(draft: Draft, step: p.PlanStep, action: p.Restart) -> None:
     """Append a segment in which a device restarts, once or again and again."""
+    if action.by == "power":
+        one = action.before_ns + action.unpowered_ns + action.after_ns
+        title = (
+            f"the {action.device} is without power for {action.unpowered_ns / S:g} s, {times(action.times)}"
+        )
+        sending = draft.packets(action.times * (action.before_ns + action.after_ns))
+        draft.play(step, title, one * action.times, draft.still(), packets=sending)
+        return
     lead = restart_lead_ns(action, draft.link)
     one = action.before_ns + lead + action.silent_ns + action.after_ns
     message = _restart_message(action)

@@ -1,4 +1,7 @@
-"""Who turns the attenuator on a real bench? Somebody at the terminal, who presses Enter when it is done."""
+"""Who turns the attenuator or pulls a plug on a real bench? Somebody at the terminal, when asked.
+
+A turned attenuator needs Enter when it is done; what is seen in the data needs no key.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +18,10 @@ class TerminalHand:
     def __init__(self, say: Callable[[str], None], typed: Callable[[], bytes | None]) -> None:
         self._say = say
         self._typed = typed
+
+    def ask(self, words: str) -> None:
+        """Ask for something that the data will show: no key need be pressed."""
+        self._say(words)
 
     def turn(self, attenuation_x10: int) -> None:
         """Ask for an attenuation; what was typed before does not count."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Final, Protocol
 
-from harness.bench.protocol import WITHOUT_POWER, Attenuated, Bench, Role
+from harness.bench.protocol import WITHOUT_POWER, Attenuated, Bench, Role, extra
 from harness.clock import S
 from harness.codec import messages as m
 from harness.conversation import Conversation
@@ -232,6 +232,7 @@ class Levels:
 
 def simulated_hand(bench: Bench) -> Hand | None:
     """Return the hand of a simulated bench that has an attenuator."""
-    if isinstance(bench, Attenuated) and bench.has_attenuator:
-        return SimulatedHand(bench)
+    attenuated = extra(bench, Attenuated)
+    if attenuated is not None and attenuated.has_attenuator:
+        return SimulatedHand(attenuated)
     return None

@@ -21,6 +21,7 @@ from harness.plan.model import (
     Restart,
     StepAction,
     is_optional,
+    is_outside,
 )
 from harness.plan.soak import half_pause_ns, usual_rounds
 from harness.plan.units import (
@@ -131,7 +132,10 @@ def _shorten(rows: list[tuple[str, str, list[Segment]]]) -> list[tuple[str, str,
     shown = []
     for path, title, group in rows:
         times = f", {len(group)} times" if len(group) > 1 else ""
-        optional = ", if the firmware can" if is_optional(group[0].step.action) else ""
+        action = group[0].step.action
+        optional = (
+            f", if the {'rig' if is_outside(action) else 'firmware'} can" if is_optional(action) else ""
+        )
         length = _seconds(sum(segment.length_ns for segment in group))
         shown.append((path, length, title + times + optional))
     if len(shown) > MOST_ROWS:

@@ -16,7 +16,7 @@ from typing import Final, Protocol
 from harness.abilities import Abilities
 from harness.awake import AsleepError, ClockError, Wakefulness
 from harness.bench.identify import check_identity, explain_silence
-from harness.bench.protocol import Bench, Role, WithLineErrors
+from harness.bench.protocol import Bench, Role, WithLineErrors, extra
 from harness.clock import MS, S
 from harness.codec import messages as m
 from harness.conversation import LINKED_FOR_NS, Conversation
@@ -27,6 +27,7 @@ from harness.lateness import MARK as LATENESS
 from harness.lateness import Lateness
 from harness.levels import Levels
 from harness.measure.asleep import ASLEEP
+from harness.outside import Outside
 from harness.pace import PacketRate
 from harness.plan import model as p
 from harness.recording import RecordingWriter
@@ -94,6 +95,7 @@ class Runner:
         self.rate = PacketRate(self.talk, plan.link.packet_rate_mhz, observer.say)
         self.trials = Trials(self.talk, plan.link, self.rate)
         self.levels = Levels(self.talk, writer, plan.link, observer.say)
+        self.outside = Outside(self.talk, writer, self.abilities, observer.say, self._send_sticks)
         self.hold: HoldToRun | None = None
         self._awake: Wakefulness | None = None
         self._restarts: RestartWatch | None = None
@@ -202,8 +204,9 @@ class Runner:
 
     def _tell_line_errors(self) -> None:
         """Write down what the system counted as gone wrong on each line, zeros too."""
-        if isinstance(self.bench, WithLineErrors):
-            for role, counts in self.bench.line_errors().items():
+        counting = extra(self.bench, WithLineErrors)
+        if counting is not None:
+            for role, counts in counting.line_errors().items():
                 if counts:
                     self.writer.mark(self.bench.now_ns(), "line errors", role=role, counts=dict(counts))
 
@@ -230,6 +233,7 @@ class Runner:
                 if Role.TRANSMITTER in self.talk.alive:
                     self.rest()
                 self.levels.put_back()
+                self.outside.put_back(self.rest)
                 if Role.TRANSMITTER in self.talk.alive:
                     self.rate.restore()
                 self.talk.advance(self.bench.now_ns() + quiet_ns)
@@ -252,6 +256,7 @@ class Runner:
         last_calls: list[Callable[[], object]] = [
             *rest,
             *self.levels.last_calls(),
+            *self.outside.last_calls(),
             *(partial(self.talk.send, role, m.Release()) for role in self.talk.ports),
             lambda: self.talk.advance(self.bench.now_ns() + LAST_BYTES_NS),
         ]
@@ -301,6 +306,7 @@ class Runner:
         """Refuse before anything moves what the firmware says that it cannot do."""
         self.levels.require(steps, self.port_name(Role.TRANSMITTER))
         self.abilities.require(steps, self.port_name)
+        self.outside.require(steps, self.port_name)
 
     def _set_packet_rate(self) -> None:
         identity = self.talk.ports[Role.TRANSMITTER].identity
@@ -320,6 +326,7 @@ class Runner:
 
     def _set_up_again(self, role: Role) -> None:
         """A restarted transmitter has forgotten its packet rate and power: ask for them again."""
+        self.outside.started_again(role)
         self.rate.started_again(role)
         self.levels.started_again(role)
         if self._restarts is not None:
@@ -387,11 +394,13 @@ class Runner:
         return End()
 
     def _live_note(self) -> str:
-        return self.levels.note or self.trials.note or self.note
+        return self.levels.note or self.outside.note or self.trials.note or self.note
 
     def _ended_early(self, segment: Segment) -> End:
         if self.abilities.trouble:
             return End("step refused", self.abilities.trouble, segment.step.path)
+        if self.outside.trouble:
+            return End("not switched", self.outside.trouble, segment.step.path)
         if isinstance(segment.step.action, p.Margin):
             return End("margin not measured", self.levels.trouble, segment.step.path)
         if segment.wait is not None:
@@ -426,6 +435,8 @@ class Runner:
             return self._play_trials(segment)
         if isinstance(segment.step.action, p.Margin):
             return self.levels.carry_out(segment.step, self.rest)
+        if p.is_outside(segment.step.action):
+            return self.outside.carry_out(segment) and not self.abilities.refused()
         start = self.bench.now_ns()
         happened = _condition(self, segment.wait)
         for due, following in _with_next(segment.due(self.sets)):

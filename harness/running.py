@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 from harness._version import __version__
 from harness.bench.opening import open_bench
 from harness.bench.promptness import refusals
-from harness.bench.protocol import Bench, WithBeside
+from harness.bench.protocol import Bench, WithBeside, extra
 from harness.bench.rig import Rig, rig_baud
 from harness.clock import SystemClock, wall_seconds
 from harness.codec.messages import PROTOCOL_VERSION
@@ -130,7 +130,7 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
                 runner.talk.stop_requested = stopping(signalled, keys)
                 if keys is not None:
                     observer.say(STOP_WORDS)
-                    runner.levels.hand = TerminalHand(observer.say, keys.typed)
+                    runner.levels.hand = runner.outside.hand = TerminalHand(observer.say, keys.typed)
                 if request.hold_to_run:
                     held = _never if keys is None else keys.is_held
                     runner.hold = HoldToRun(runner.talk, request.plan.link, held, observer.say)
@@ -285,13 +285,15 @@ def open_for(request: Request) -> Bench:
 def writer_for(request: Request, bench: Bench, file: BinaryIO) -> RecordingWriter:
     """Return the writer of a run's recording; what crosses the bench's further ports goes into it at once."""
     writer = RecordingWriter(file, header_for(request, bench), bench.now_ns())
-    if isinstance(bench, WithBeside):
-        bench.tap(writer.beside)
+    further = extra(bench, WithBeside)
+    if further is not None:
+        further.tap(writer.beside)
     return writer
 
 
 def header_for(request: Request, bench: Bench) -> Header:
     """Return the recording's header: everything the run is made under."""
+    further = extra(bench, WithBeside)
     facts = dict(bench.facts)
     facts.pop("defect", None)
     if request.defect:
@@ -314,7 +316,7 @@ def header_for(request: Request, bench: Bench) -> Header:
         hardware=bench.is_hardware,
         baud=dict(bench.baud),
         facts=facts,
-        beside=bench.beside if isinstance(bench, WithBeside) else (),
+        beside=further.beside if further is not None else (),
     )
 
 

@@ -15,6 +15,7 @@ What it contains:
   for it, and nothing else comes of them; without packets it goes to failsafe (`mocks.receiver`);
 * where it is asked for, a witness: servo pulses at the receiver's pins, 50 times a second, timed by a third
   device (`mocks.pins`, `mocks.witness`);
+* a relay each that takes the power of transmitter and receiver, and one in the antenna path (`mocks.power`);
 * on each: a clock with offset, skew and the wrap at 2**32 us, a dead-man's switch, restarts (`mocks.device`);
 * defects: small named changes to this, each with the check that must catch it and a near-miss that must pass
   (`mocks.defects`).
@@ -23,9 +24,9 @@ Every effect is off and every fault zero until `mocks.settings.MockSettings` say
 through `harness.codec`, byte for byte as firmware does. `mocks.bench` runs them in virtual time,
 `mocks.ptys` in real time on two pseudo-terminals.
 
-What it leaves out: antennas, reflections and a signal that fluctuates; radio channels and hopping;
-other transmitters, and radio bit errors that a checksum misses, but where a disturbance sends such packets
-on purpose; binding; the supply and brown-outs; analogue stick inputs (a mock transmitter's own sticks are at
-rest); sensor noise; framing errors of a wrong baud rate (use `bit_errors`). A device takes no time to think
-but where a setting says so.
+What it leaves out: antennas, reflections and a signal that fluctuates; radio channels and hopping; other
+transmitters, and radio bit errors that a checksum misses, but where a disturbance sends such packets on
+purpose; binding; a supply that sags, and brown-outs; analogue stick inputs (a mock transmitter's own sticks
+are at rest); sensor noise; framing errors of a wrong baud rate (use `bit_errors`). A device takes no time to
+think but where a setting says so.
 """

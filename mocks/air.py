@@ -98,6 +98,9 @@ class Air:
 
     def __init__(self, world: World, settings: WorldSettings, *, payload_bytes: int, chance: Random) -> None:
         self.receiver: Hearing | None = None
+        self.is_open = False
+        """Whether the antenna path is open: then nothing comes through."""
+        self._died: Waiting | None = None
         self._world = world
         self._settings = settings
         self._packet_ns = self.time_ns(payload_bytes)
@@ -147,6 +150,10 @@ class Air:
         self._packet_loss = _added(packets, lost)
         self._ack_loss = _added(answers, self._range.answer_loss(self._settings.air_overhead_bits))
 
+    def torn(self, sender: Waiting | None) -> None:
+        """Let the packet that this transmitter has on the air break off: its power is gone."""
+        self._died = sender
+
     def time_ns(self, payload_bytes: int) -> int:
         """Return the air time of a transmission with this payload, in ns."""
         settings = self._settings
@@ -162,16 +169,17 @@ class Air:
         if first and self._fading is not None:
             self._fading.step()
         end_ns = self._world.now_ns + self._packet_ns
-        if self._lost(self._packet_loss):
+        if self._lost(self._packet_loss) or self.is_open:
             self._world.at(end_ns + patience_ns, sender.unanswered, None)
         else:
             self._world.at(end_ns, self._arrive, (packet, sender, patience_ns))
 
     def _arrive(self, sent: tuple[Any, Waiting, int]) -> None:
         packet, sender, patience_ns = sent
-        payload = self.receiver.hear(packet) if self.receiver is not None else None
+        whole = self.receiver is not None and not self.is_open and sender is not self._died
+        payload = self.receiver.hear(packet) if self.receiver is not None and whole else None
         now_ns = self._world.now_ns
-        if payload is None or self._lost(self._ack_loss):
+        if payload is None or self._lost(self._ack_loss) or self.is_open:
             self._world.at(now_ns + patience_ns, sender.unanswered, None)
         else:
             self._world.at(now_ns + self._ack_ns[len(payload)], sender.answered, payload)

@@ -10,12 +10,13 @@ from harness.plan.model import Link
 from mocks.defects import Defect
 from mocks.devices import Devices
 from mocks.pair import Pair, open_pair
+from mocks.power import WithRelays
 from mocks.receiver import Receiver
 from mocks.settings import MockSettings
 from mocks.transmitter import Transmitter
 
 
-class VirtualBench:
+class VirtualBench(WithRelays):
     """A `harness.bench.protocol.Bench` over simulated devices; time starts at 0."""
 
     is_hardware = False
@@ -25,6 +26,7 @@ class VirtualBench:
         self.baud = devices.baud
         self.facts = devices.facts
         self._devices = devices
+        self.relays = devices.relays
         self._is_open = True
 
     def now_ns(self) -> int:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Protocol
 
 from harness.bench.protocol import Chunk, Role
+from mocks.power import Relays
 
 
 class Devices(Protocol):
@@ -40,6 +41,11 @@ class Devices(Protocol):
 
     def turn_attenuator(self, attenuation_x10: int) -> None:
         """Set it, in tenths of a dB."""
+        ...
+
+    @property
+    def relays(self) -> Relays | None:
+        """The relays that can take power away or open the antenna path, None if there are none."""
         ...
 
     def backlog_bytes(self, role: Role) -> int:

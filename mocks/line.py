@@ -162,6 +162,16 @@ class LineToPC:
             end_ns, data = sent.popleft()
             arrived.append(Chunk(role, data, end_ns))
 
+    def lose_power(self, now_ns: int) -> None:
+        """Forget what a device without power still had to send; a message half sent stops in its middle."""
+        kept = deque(one for one in self._sent if one[0] <= now_ns)
+        for end_ns, data in self._sent:
+            left = -(-(end_ns - now_ns) * self._baud // BYTE_NS_BAUD) if end_ns > now_ns else 0
+            if 0 < left < len(data):
+                kept.append((now_ns, data[:-left]))
+        self._sent = kept
+        self._free_ns = min(self._free_ns, now_ns)
+
     def due_ns(self) -> int | None:
         """Return when the next chunk arrives, or None if none is on its way."""
         return self._sent[0][0] if self._sent else None

@@ -20,6 +20,7 @@ from mocks.inputs import make_inputs
 from mocks.line import lines_of
 from mocks.pins import ServoPins
 from mocks.port import Make, Port
+from mocks.power import Relays
 from mocks.receiver import Receiver
 from mocks.settings import DUNLIN, MockSettings, check_settings, describe_settings, fitted_link
 from mocks.telemetry import check_payload
@@ -62,6 +63,7 @@ class Pair:
         self._chance = stream(seed, "mock defect")
         self._inputs = make_inputs(self.link, settings, stream(seed, "mock own sticks"))
         self.ports = {self._behind(role): self._port(role) for role in roles}
+        self.relays = self._relays()
         self._lines = [(role, port.to_pc) for role, port in self.ports.items()]
         clocks = {
             Role.TRANSMITTER: settings.transmitter_clock_us,
@@ -114,6 +116,18 @@ class Pair:
         if not self.settings.swapped_ports or role is Role.WITNESS:
             return role
         return Role.RECEIVER if role is Role.TRANSMITTER else Role.TRANSMITTER
+
+    def _relays(self) -> Relays | None:
+        if not self.settings.switches:
+            return None
+        takes_ns = self.settings.switch_takes_ns
+        return Relays(
+            self.world,
+            self._air,
+            takes_ns,
+            lambda role: self.ports[self._behind(role)],
+            lambda: self.receiver,
+        )
 
     def _port(self, role: Role) -> Port:
         makers: dict[Role, Make] = {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from harness.codec.messages import StartCause
 from harness.plan.model import Link
 from mocks.device import Device, Life, Surroundings
 from mocks.line import LineToDevice, LineToPC
@@ -25,6 +26,7 @@ class Port:
     ) -> None:
         self.to_pc, self._to_device = lines
         self.device: Device | None = None
+        self._lives = 0
         self._world = world
         self._make = make
         link, settings = made_for
@@ -35,6 +37,21 @@ class Port:
         """Start a device."""
         self.device = self._make(self._around, life)
         self.device.start()
+
+    def lose_power(self) -> None:
+        """Take the device away in mid-word; it knows nothing afterwards."""
+        self._lives += 1
+        if self.device is not None:
+            self.device.alive = False
+            self.device = None
+        self.to_pc.lose_power(self._world.now_ns)
+
+    def get_power(self) -> None:
+        """Boot a device that lost its power, with its clock and counters at 0, after its time to boot."""
+        if self.device is None:
+            self._lives += 1
+            back_ns = self._world.now_ns + self._away_ns
+            self._world.at(back_ns, self._boot_once, (self._lives, Life(StartCause.POWER, 0, 0)))
 
     def send(self, data: bytes) -> None:
         """Put the PC's bytes on the line; raises BenchError if the line is hopelessly behind."""
@@ -54,4 +71,10 @@ class Port:
         """Take a device away once its output has drained, and start it anew after its time away."""
         self.device = None
         back_ns = self.to_pc.drained_ns(self._world.now_ns) + self._away_ns
-        self._world.at(back_ns, self.boot, old.next_life)
+        self._world.at(back_ns, self._boot_once, (self._lives, old.next_life))
+
+    def _boot_once(self, planned: tuple[int, Life]) -> None:
+        """Start a device unless its power went or came since."""
+        lives, life = planned
+        if lives == self._lives:
+            self.boot(life)

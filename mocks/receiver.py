@@ -49,8 +49,8 @@ class Receiver(Device):
     """One life of a receiver.
 
     A defect is a subclass that overrides one of the small decisions `shown`, `failsafe_outputs`,
-    `failsafe_due_ns`, `refreshes`, `returned`, `believed`, `free_memory`, `takes_again`, `sensed`, `payload`,
-    `driven`, `reported`, or the number `PRELOADED`.
+    `failsafe_due_ns`, `refreshes`, `returned`, `believed`, `hear_noise`, `free_memory`, `takes_again`,
+    `sensed`, `payload`, `driven`, `reported`, or the number `PRELOADED`.
     """
 
     ROLE = Role.RECEIVER
@@ -143,6 +143,9 @@ class Receiver(Device):
     def believed(self, packet: Packet) -> bool:
         """Return whether a packet counts: it is whole, and the link's own transmitter sent it."""
         return packet.sound and packet.sender == OWN
+
+    def hear_noise(self) -> None:
+        """Take a burst of noise for what it is: nothing. A transmitter leaves one as its supply collapses."""
 
     def free_memory(self) -> int:
         """Return how many bytes of memory are free."""

@@ -224,6 +224,18 @@ class MockSettings(WorldSettings):
         "What the devices cannot do on the bench; of `disturb`, a kind alone may be missing.",
         (),
     )
+    switches: bool = key(
+        Flag(),
+        "Whether a relay each can take power from the transmitter and the receiver, and one more opens the "
+        "antenna path.",
+        True,
+    )
+    switch_takes_ns: int = key(
+        Duration(0, S),
+        "How long such a relay takes, coil and bounce; the bench knows of 20 ms at most.",
+        5 * MS,
+        yaml="switch_takes",
+    )
     swapped_ports: bool = key(Flag(), "Whether each device sits behind the other one's port.", False)
     witness: bool = key(
         Flag(), "Whether a witness measures the receiver's output pulses, at a third port.", False

@@ -16,6 +16,7 @@ from harness.bench.protocol import Chunk, Role
 from harness.codec import Frame, Splitter, decode_piece, parse
 from harness.codec import messages as m
 from mocks.devices import Devices
+from mocks.power import Relays
 
 RAW_TOP: Final = 1023
 """A converter of ten bits."""
@@ -170,6 +171,11 @@ class Speaking:
     def turn_attenuator(self, attenuation_x10: int) -> None:
         """Set it, in tenths of a dB."""
         self._devices.turn_attenuator(attenuation_x10)
+
+    @property
+    def relays(self) -> Relays | None:
+        """The relays of the devices."""
+        return self._devices.relays
 
     def backlog_bytes(self, role: Role) -> int:
         """Return how many of the PC's bytes wait for a port's line."""

@@ -51,6 +51,7 @@ LAYERS = (
         "harness.holding",
         "harness.keys",
         "harness.levels",
+        "harness.outside",
         "harness.showing",
         "harness.trials",
         "harness.unattended",

@@ -55,6 +55,14 @@ def test_a_step_that_may_be_left_out_says_so():
     assert "if the firmware can" not in text_of(p.Mute(for_ns=S))
 
 
+def test_says_which_steps_need_something_that_the_rig_has_beside_the_devices():
+    cut = p.Cut(duration_ns=S, by="power", ability="if present")
+    restart = p.Restart(device="receiver", by="power", unpowered_ns=S // 2, ability="if present")
+    text = text_of(cut, restart)
+    assert "the transmitter has no power, if the rig can" in text
+    assert "the receiver is without power for 0.5 s, once, if the rig can" in text
+
+
 def test_fades_and_silent_restarts_count_as_cuts():
     fade = p.Fade(over_ns=S, duration_ns=S, times=3)
     silent = p.Restart(device=Role.RECEIVER, silent_ns=S, times=2)

@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from harness.account.beginnings import beginnings
 from harness.account.unshown import (
     BETWEEN,
     failsafe_came,
@@ -51,7 +52,8 @@ def account(evidence: Evidence) -> Section | None:
     limit = _asked(evidence, FailsafeEntry, "within_ns", evidence.plan.link.failsafe.within_ns)
     cases = _cases(evidence, limit)
     judged = [case for case in cases if case.entry.entry in _JUDGED]
-    grids = [_shown(evidence, judged, limit), _unmoved(evidence, cases)]
+    grids = [_shown(evidence, judged, limit), beginnings([case.entry for case in judged])]
+    grids.append(_unmoved(evidence, cases))
     if any(isinstance(check.rule, FailsafeEntry) for check in evidence.plan.checks):
         grids.append(not_shown(evidence, [case.entry for case in cases], {case.about for case in judged}))
     return Section(
@@ -125,7 +127,7 @@ def _shown(evidence: Evidence, judged: Sequence[_Case], limit_ns: int) -> Grid:
     groups: dict[tuple[int, str, int], list[_Case]] = {}
     for case in judged:
         cut = case.entry.cut
-        lasting = 0 if cut.way == "fade" else round(cut.duration_ns / MS)
+        lasting = 0 if cut.way == "fade" or cut.is_outside else round(cut.duration_ns / MS)
         groups.setdefault((WAYS.index(cut.way), case.about, lasting), []).append(case)
     rows = tuple(
         _row(group, about, limit_ns, _recover_ns(evidence)) for (_, about, _), group in _in_order(groups)
@@ -191,7 +193,7 @@ def _flickers(evidence: Evidence, cases: Sequence[_Case]) -> list[tuple[Cell, ..
     for case in cases:
         entry, cut = case.entry, case.entry.cut
         if entry.entry is Entry.NOT_NEEDED and not flicker_doubt(evidence, entry):
-            lasting = 0 if cut.way == "fade" else round(cut.duration_ns / MS)
+            lasting = 0 if cut.way == "fade" or cut.is_outside else round(cut.duration_ns / MS)
             fine = cut.duration_ns <= surely_ns
             groups.setdefault((WAYS.index(cut.way), lasting, fine), []).append(entry)
     rows = []

@@ -18,9 +18,12 @@ from harness.measure.extremes import STOP_US, throttle_margins
 from harness.measure.failsafe import NONE, CutEntry, Entry, receiver_lost
 from harness.measure.orders import Order, What
 from harness.measure.starts import read_starts
+from harness.plan.model import Cut as CutStep
 from harness.plan.model import every_step
 
 STICK: Final = "how far a throttle stick against its stop stays clear of failsafe"
+OUTSIDE: Final = {"power": "of the transmitter's power", "path": "of the antenna path"}
+"""Ways that need something beside the devices, by what a plan calls them."""
 NO_STEP: Final = "no step of the plan does it"
 MISSING: Final = "messages of the receiver are missing in it: failsafe could be among them"
 BETWEEN: Final[tuple[tuple[What, str, str], ...]] = (
@@ -40,7 +43,7 @@ ABOUT: Final = {
 }
 ALWAYS: Final = (
     ("loss of range: fading, reflections, other users of the band", "a bench has none of them"),
-    ("power-up itself: pins and boot loader before the firmware runs", "restarts were by command"),
+    ("power-up itself: pins and boot loader before the firmware runs", "firmware cannot report of it"),
     ("counters that the firmware does not set near their wrap", "it was only told to, and may have more"),
     ("a supply that sags or fails, on either side", "the bench feeds both devices"),
     ("heat, cold, vibration, moisture, age", "the run was minutes on a bench"),
@@ -73,11 +76,25 @@ def _step_words(evidence: Evidence, path: str, name: str) -> str:
 
 
 def _ways(evidence: Evidence, entries: Sequence[CutEntry]) -> list[tuple[str, str]]:
-    return [
+    made = {entry.cut.way for entry in entries}
+    ways = [way for way in WAYS if way in made or way.partition(" ")[0] not in OUTSIDE]
+    rows = [
         (f"cuts {WAY_WORDS[way]}", why)
-        for way in WAYS
+        for way in ways
         if (why := _why_not(evidence, way, [entry for entry in entries if entry.cut.way == way]))
     ]
+    return rows + [
+        (f"cuts {words}", NO_STEP)
+        for by, words in OUTSIDE.items()
+        if not any(way.startswith(by) for way in made) and not _told(evidence, by)
+    ]
+
+
+def _told(evidence: Evidence, by: str) -> bool:
+    """Return whether a cut in this way is told of as a step that was left out."""
+    paths = {path for path, _, _ in skipped(evidence)}
+    left_out = [step.action for step in every_step(evidence.plan.steps) if step.path in paths]
+    return any(getattr(action, "by", "") == by for action in left_out if isinstance(action, CutStep))
 
 
 def _why_not(evidence: Evidence, way: Way, entries: Sequence[CutEntry]) -> str:
@@ -86,10 +103,7 @@ def _why_not(evidence: Evidence, way: Way, entries: Sequence[CutEntry]) -> str:
         return ""
     if entries:
         return "made, but " + " and ".join(sorted({str(entry.entry) for entry in entries}))
-    paths = {path for path, _, _ in skipped(evidence)}
-    left_out = [step.action for step in every_step(evidence.plan.steps) if step.path in paths]
-    told = any(getattr(action, "by", "") == way for action in left_out)
-    return "" if told else NO_STEP
+    return "" if _told(evidence, way) else NO_STEP
 
 
 def _circumstances(evidence: Evidence, about: set[str]) -> list[tuple[str, str]]:

@@ -36,7 +36,11 @@ def prepare(port: Serial, spec: PortSpec) -> dict[str, str]:
     if timer:
         facts["latency timer"] = timer
     facts["buffers"] = buffers(port)
-    facts["control lines"] = "dtr and rts raised at opening" if has_control_lines(port) else "none"
+    raised = "dtr and rts raised at opening"
+    if spec.held is not None:
+        line, level = spec.held
+        raised = f"{line} {'raised' if level else 'not raised'} at opening: it switches something"
+    facts["control lines"] = raised if has_control_lines(port) else "none"
     others = [who for who in holders(spec.url) if f"(process {os.getpid()})" not in who]
     if others:
         facts["also open in"] = ", ".join(others)

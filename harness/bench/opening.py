@@ -42,7 +42,12 @@ def open_bench(
             )
         from harness.bench.serial import SerialBench
 
-        return translated(SerialBench(rig.ports, clock, real_time=real_time), rig, link)
+        bench: Bench = SerialBench(rig.ports, clock, real_time=real_time)
+        if rig.switching is not None:
+            from harness.bench.switches import SwitchedBench
+
+            bench = SwitchedBench(bench, rig.switching)
+        return translated(bench, rig, link)
     return mocked.open_mock(rig.kind, link, rig.simulated, seed, defect, near_miss=near_miss)
 
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
 from harness.bench.port_names import name_hint
-from harness.bench.protocol import Role
+from harness.bench.protocol import ControlLine, Role
 from harness.errors import BenchError
 
 if TYPE_CHECKING:
@@ -54,6 +54,8 @@ class PortSpec:
 
     url: str
     baud: int = DEFAULT_BAUD
+    held: tuple[ControlLine, bool] | None = None
+    """A control line that switches something, and the level it must have before the port is open."""
 
 
 def open_port(
@@ -80,7 +82,12 @@ def open_plainly(spec: PortSpec) -> Serial:
         # pyserial 3.5's RFC 2217 client makes its thread a daemon by a deprecated call
         warnings.simplefilter("ignore", DeprecationWarning)
         try:
-            return serial.serial_for_url(spec.url, **_settings(spec))
+            if spec.held is None:
+                return serial.serial_for_url(spec.url, **_settings(spec))
+            port = serial.serial_for_url(spec.url, do_not_open=True, **_settings(spec))
+            setattr(port, *spec.held)  # before it is open, so that nothing is switched by opening
+            port.open()
+            return port
         except terminal_errors() as error:
             raise OSError(*error.args) from error
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from enum import StrEnum
-from typing import Final, Literal, NamedTuple, Protocol, runtime_checkable
+from typing import Final, Literal, NamedTuple, Protocol, TypeVar, cast
 
 
 class Role(StrEnum):
@@ -91,7 +91,6 @@ Beside = Callable[[str, bool, bytes, int], None]
 """Takes bytes that crossed a further port: its name, whether they go to the device, they, and when in ns."""
 
 
-@runtime_checkable
 class WithBeside(Protocol):
     """What some benches have beside the ports of the devices: ports whose bytes are only recorded.
 
@@ -108,7 +107,6 @@ class WithBeside(Protocol):
         ...
 
 
-@runtime_checkable
 class WithLineErrors(Protocol):
     """What real ports can tell beside: what their drivers, and we, counted as gone wrong."""
 
@@ -117,7 +115,6 @@ class WithLineErrors(Protocol):
         ...
 
 
-@runtime_checkable
 class Attenuated(Protocol):
     """What a simulated bench can do beside: a hand that turns the attenuator between the radios."""
 
@@ -129,3 +126,61 @@ class Attenuated(Protocol):
     def turn_attenuator(self, attenuation_x10: int) -> None:
         """Set it, in tenths of a dB."""
         ...
+
+
+Target = Literal["transmitter power", "receiver power", "antenna"]
+TARGETS: Final[tuple[Target, ...]] = ("transmitter power", "receiver power", "antenna")
+"""What can be switched off on a bench, beside what the devices' firmware does on command."""
+Means = Literal["line", "device", "hand"]
+"""By what: a control line of a port, a second serial device, or somebody who is asked to."""
+BOOTS_NS: Final = 3_000_000_000
+"""Time for a board to boot once it has power, unless the rig says otherwise (common practice, no source)."""
+
+
+class Moment(NamedTuple):
+    """When something was switched: no sooner and no later than these, in ns."""
+
+    earliest_ns: int
+    latest_ns: int
+
+
+class Switched(Protocol):
+    """What some benches can do beside: take power from a device, or open the antenna path."""
+
+    @property
+    def means(self) -> Mapping[Target, Means]:
+        """What can be switched, and by what; a hand is not asked by the bench."""
+        ...
+
+    @property
+    def boots_ns(self) -> int:
+        """How long a device may take to boot once it has power, in ns."""
+        ...
+
+    @property
+    def patience_ns(self) -> int:
+        """How long `switched` may return None after a call of `switch`, in ns."""
+        ...
+
+    def switch(self, target: Target, *, on: bool) -> None:
+        """Begin to switch; returns at once. Raises BenchError if that cannot be done."""
+        ...
+
+    def switched(self, target: Target) -> Moment | None:
+        """Return when the last call of `switch` took effect, None while that is not known yet.
+
+        Raises BenchError if it was not confirmed in time.
+        """
+        ...
+
+
+Extra = TypeVar("Extra")
+
+
+def extra(bench: Bench, kind: type[Extra]) -> Extra | None:
+    """Return the bench as one that can do more, such as `WithBeside`; None if it, or what it wraps, cannot.
+
+    `isinstance` would not do: a bench around another hands on by name what only the inner one has.
+    """
+    members = [name for name in vars(kind) if not name.startswith("_")]
+    return cast("Extra", bench) if all(hasattr(bench, name) for name in members) else None

@@ -25,12 +25,14 @@ from typing import Any, ClassVar, Final, Literal
 
 from harness.bench.mocked import KINDS, macro_troubles
 from harness.bench.ports import DEFAULT_BAUD, PortSpec, same_port_key
-from harness.bench.protocol import DEVICES, Role
+from harness.bench.protocol import BOOTS_NS, DEVICES, TARGETS, Role, Target
+from harness.bench.switching import SWITCHING_KEYS, LineKeys, RelayKeys, Switching, SwitchKeys, read_switching
+from harness.clock import MS, S
 from harness.devices.checking import check_device
 from harness.devices.keys import DeviceKeys
 from harness.errors import Problem, RigError
 from harness.plan.fields import read_mapping
-from harness.plan.kinds import Choice, Nested, Text, Whole, key
+from harness.plan.kinds import Choice, Duration, Nested, Text, Whole, key
 from harness.plan.reading import Reading
 from harness.plan.source import Document, Node, NodeKind, parse_document, read_document
 from harness.plan.wording import nearest, quoted
@@ -54,6 +56,7 @@ class Rig:
     text: str = field(default="", repr=False)
     devices: Mapping[Role, DeviceKeys] = field(default_factory=dict)
     """Those that do not speak the bench protocol."""
+    switching: Switching | None = None
 
     @property
     def is_hardware(self) -> bool:
@@ -70,6 +73,7 @@ class PortKeys(DeviceKeys):
         Text(256), "Device name or URL: /dev/ttyUSB0, COM5, socket://HOST:PORT, rfc2217://HOST:PORT."
     )
     baud: int = key(Whole(300, 12_000_000), "Bits per second, as the firmware has it.", DEFAULT_BAUD)
+    line: LineKeys | None = key(Nested(LineKeys), "What a control line of this port switches, if any.", None)
 
 
 @cache
@@ -89,6 +93,21 @@ def rig_keys() -> type[Any]:
         witness: PortKeys | None = key(
             Nested(PortKeys), "Where the witness of the receiver's pins is plugged in, if there is one.", None
         )
+        relay: RelayKeys | None = key(
+            Nested(RelayKeys), "A serial adapter of its own, whose control line switches something.", None
+        )
+        switch: SwitchKeys | None = key(
+            Nested(SwitchKeys),
+            "A second serial device that takes power away or opens the antenna path.",
+            None,
+        )
+        by_hand: Target | None = key(
+            Choice(*TARGETS), "What somebody at the bench takes away when asked to.", None
+        )
+        boots_ns: int = key(
+            Duration(10 * MS, 60 * S), "How long a device may take to boot once it has power.", BOOTS_NS,
+            yaml="boots_within",
+        )  # fmt: skip
         mock: Any = key(Nested(mock_keys), "How simulated devices differ from ideal ones.", mock_keys())
         avr: Any = key(Nested(avr_keys), "Firmware on emulated microcontrollers, and its world.", avr_keys())
 
@@ -126,16 +145,19 @@ def _read(document: Document) -> Rig:
         _require_ports(document.root, reading)
     if keys is not None and keys.bench == "avr":
         _check_macros(document.root, keys.avr, reading)
+    switching = read_switching(keys, reading) if keys is not None and keys.bench == "serial" else None
     _check_devices(reading)
     reading.finish(RigError)
     assert keys is not None
     simulated = getattr(keys, keys.bench) if keys.bench in KINDS else None
     given = {role: getattr(keys, role) for role in Role}
-    plugged = {role: _spec(port) for role, port in given.items() if port}
+    plugged = {role: _spec(port, role, switching) for role, port in given.items() if port}
     ports = simulated_ports(simulated) if simulated else plugged
     name = Path(document.file).stem
     devices = {role: port for role, port in given.items() if port and port.is_translated}
-    return Rig(name, keys.bench, ports, simulated, keys.about, document.file, document.text, devices)
+    return Rig(
+        name, keys.bench, ports, simulated, keys.about, document.file, document.text, devices, switching
+    )
 
 
 def _check_macros(root: Node, settings: Any, reading: Reading) -> None:
@@ -157,8 +179,9 @@ def _check_devices(reading: Reading) -> None:
             check_device(role, made, reading)
 
 
-def _spec(keys: PortKeys) -> PortSpec:
-    return PortSpec(keys.port, keys.baud)
+def _spec(keys: PortKeys, role: Role, switching: Switching | None) -> PortSpec:
+    held = switching.held(role) if switching is not None else None
+    return PortSpec(keys.port, keys.baud, (held.line, not held.cuts) if held is not None else None)
 
 
 _SETS: Final = {
@@ -178,6 +201,11 @@ def _refuse_ports(root: Node, kind: str, reading: Reading) -> None:
                 f"a rig with `bench: {kind}` has no ports",
                 f"take this out, or write `bench: serial`; {kind}.{_SETS[role]}",
             )
+    for word in SWITCHING_KEYS:
+        node = root.get(word)
+        if node is not None:
+            has = "the mock has relays of its own (`switches`)" if kind == "mock" else "write `bench: serial`"
+            reading.problem(node, word, f"`bench: {kind}` does not use this", f"take this out; {has}")
     _refuse_sections(root, kind, reading)
 
 
@@ -211,9 +239,10 @@ def _check_port_name(role: Role, reading: Reading) -> None:
 
 def _refuse_same_port(reading: Reading) -> None:
     """Note at the later of two ports that it is an earlier one again, maybe by another name."""
-    found = [(node, role) for role in Role if (node := reading.places.get(f"{role}.port"))]
+    whose = (*Role, "relay", "switch")
+    found = [(node, role) for role in whose if (node := reading.places.get(f"{role}.port"))]
     found.sort(key=lambda port: (port[0].line, port[0].column))
-    taken: dict[str, Role] = {}
+    taken: dict[str, str] = {}
     for node, role in found:
         if not node.text.strip():
             continue

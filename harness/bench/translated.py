@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final, TypeVar
 
 from harness.bench.identify import WIRE_ROLES
-from harness.bench.protocol import Bench, Beside, Chunk, ControlLine, Role, WithBeside
+from harness.bench.protocol import Bench, Beside, Chunk, ControlLine, Role, WithBeside, extra
 from harness.codec import messages as m
 from harness.codec.frames import Frame, decode_piece, find_body
 from harness.devices.kind import MAX_PRINTED, MAX_WRITTEN, Answer, Device, Item, Lost, Printed, Write
@@ -137,8 +137,9 @@ class TranslatedBench:
         self.is_virtual = inner.is_virtual
         self.baud = inner.baud
         self._told = {fact_key(role): to_fact(device.telling) for role, device in devices.items()}
-        further = inner.beside if isinstance(inner, WithBeside) else ()
-        self.beside = (*further, *(raw_name(role) for role in devices))
+        further = extra(inner, WithBeside)
+        others = further.beside if further is not None else ()
+        self.beside = (*others, *(raw_name(role) for role in devices))
         self._lines = {role: Translation(role, device) for role, device in devices.items()}
         self._waiting: list[tuple[Role, Write]] = []
         self._early: list[Chunk] = []
@@ -156,8 +157,9 @@ class TranslatedBench:
     def tap(self, on_bytes: Beside) -> None:
         """Hand all raw bytes from now on to `on_bytes`."""
         self._on_bytes = on_bytes
-        if isinstance(self.inner, WithBeside):
-            self.inner.tap(on_bytes)
+        further = extra(self.inner, WithBeside)
+        if further is not None:
+            further.tap(on_bytes)
 
     def now_ns(self) -> int:
         """Return the time."""

@@ -29,7 +29,8 @@ from harness.plan.wording import many
 from harness.verdict import CheckResult, Verdict
 
 NOT_COUNTED: Final = (
-    Entry.NOT_NEEDED, Entry.NOT_HELD, Entry.NOT_SENT, Entry.NOT_DEAF, Entry.NOT_LINKED,
+    Entry.NOT_NEEDED, Entry.NOT_HELD, Entry.NOT_SENT, Entry.NOT_DEAF, Entry.NOT_SWITCHED,
+    Entry.NOT_LINKED,
 )  # fmt: skip
 
 
@@ -197,7 +198,10 @@ def _entry_advice(verdict: Verdict, cuts: _Cuts) -> tuple[str, ...]:
     if verdict is Verdict.PASS:
         return ()
     if verdict is Verdict.FAIL:
-        strange = any(entry.cut.way not in ("silence", "fade") for entry in cuts.never + cuts.late)
+        strange = any(
+            entry.cut.way not in ("silence", "fade") and not entry.cut.is_outside
+            for entry in cuts.never + cuts.late
+        )
         situations = (("never", cuts.never), ("stranger", strange), ("late", cuts.late))
         return advise("failsafe_entry", *(word for word, applies in situations if applies))
     return BENCH if cuts.unsure else advise("failsafe_entry", "more")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from fractions import Fraction
@@ -54,7 +54,7 @@ from harness.plan import model as p
 from harness.plan.model import Plan, PlanCheck
 from harness.plan.units import QuantityError, format_share, parse_share
 from harness.plan.wording import many
-from harness.recording.model import Recording
+from harness.recording.model import Mark, Recording
 from harness.verdict import CheckResult, Judgement, Verdict
 
 RULES: Final[dict[type, Callable[[Any, Evidence], CheckResult]]] = {
@@ -195,8 +195,8 @@ def run_notes(evidence: Evidence) -> tuple[str, ...]:
     marks = [mark for mark in evidence.recording.marks if mark.kind == "skipped"]
     skipped = [str(mark.fields.get("name", "")) for mark in marks]
     if skipped:
-        names = ", ".join(dict.fromkeys(skipped))
-        notes.append(f"{many(len(set(skipped)), 'step')} left out, for the firmware cannot do them: {names}")
+        names, who = ", ".join(dict.fromkeys(skipped)), _unable(evidence.plan, marks)
+        notes.append(f"{many(len(set(skipped)), 'step')} left out, for {who} cannot do them: {names}")
     return tuple(notes[:MOST_NOTES])
 
 
@@ -206,6 +206,13 @@ def _throttle_cap(evidence: Evidence) -> Fraction:
     with suppress(QuantityError):
         return parse_share(header.facts.get("throttle cap", ""))
     return evidence.plan.safety.throttle_up_to if header.hardware else Fraction(1)
+
+
+def _unable(plan: Plan, marks: Sequence[Mark]) -> str:
+    """Return who cannot do the steps that were left out."""
+    outside = {step.path for step in p.every_step(plan.steps) if p.is_outside(step.action)}
+    found = {mark.fields.get("path") in outside for mark in marks}
+    return "the rig" if found == {True} else "firmware or rig" if len(found) > 1 else "the firmware"
 
 
 def cuts_not_made(evidence: Evidence) -> list[str]:

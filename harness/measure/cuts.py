@@ -20,8 +20,15 @@ from harness.plan.model import Fade, Plan, every_step
 
 CLOCK_SHARE: Final = 0.99
 """A device's clock may run a per cent fast: its silence is then that much shorter."""
-Way = Literal["silence", "fade", "corrupted", "foreign", "repeated", "deaf"]
-WAYS: Final[tuple[Way, ...]] = ("silence", "fade", "corrupted", "foreign", "repeated", "deaf")
+Way = Literal[
+    "silence", "fade", "corrupted", "foreign", "repeated", "deaf",
+    "power line", "power device", "power hand", "path line", "path device", "path hand",
+]  # fmt: skip
+WAYS: Final[tuple[Way, ...]] = (
+    "silence", "fade", "corrupted", "foreign", "repeated", "deaf",
+    "power line", "power device", "power hand", "path line", "path device", "path hand",
+)  # fmt: skip
+"""What a plan asks for; where the rig says by what means it is done, that behind it."""
 WAY_WORDS: Final[Mapping[Way, str]] = {
     "silence": "by silence",
     "fade": "by a fade",
@@ -29,6 +36,12 @@ WAY_WORDS: Final[Mapping[Way, str]] = {
     "foreign": "by another transmitter's packets",
     "repeated": "by repeats of the last packet",
     "deaf": "with acknowledgements alive",
+    "power line": "of the transmitter's power, by a control line",
+    "power device": "of the transmitter's power, by a second device",
+    "power hand": "of the transmitter's power, by hand",
+    "path line": "of the antenna path, by a control line",
+    "path device": "of the antenna path, by a second device",
+    "path hand": "of the antenna path, by hand",
 }
 """What to say behind `cuts`."""
 DISTURBED: Final[tuple[Way, ...]] = ("corrupted", "foreign", "repeated")
@@ -45,7 +58,8 @@ class Cut:
 
     `way` is how it was made, `path` the key path of its step. `began_ns` is when it began by the device's
     reply, None without one. `packets` and `acknowledged` are what the transmitter says that it sent in place
-    of its own, 0 if it does not say.
+    of its own, 0 if it does not say. `window_ns` is between which times a cut from outside began, None for
+    one by command.
     """
 
     number: int
@@ -63,6 +77,12 @@ class Cut:
     began_ns: int | None = None
     packets: int = 0
     acknowledged: int = 0
+    window_ns: tuple[int, int] | None = None
+
+    @property
+    def is_outside(self) -> bool:
+        """Whether something beside the devices made it."""
+        return self.window_ns is not None
 
 
 @dataclass(frozen=True, slots=True)

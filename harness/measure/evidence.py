@@ -46,6 +46,8 @@ from harness.measure.spans import (
     whole_run,
 )
 from harness.measure.strangers import mark_strangers
+from harness.measure.switched import power_losses, read_outages
+from harness.measure.switched_cuts import power_restarts, with_outages
 from harness.measure.tables import Stream, read_stream, with_commands
 from harness.measure.telling import are_numbered, coarse_of, read_tellings, tells_sent
 from harness.plan.model import Plan
@@ -138,7 +140,8 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
     roles = [role for role in Role if role in DEVICES or role in baud]
     told = {role: read_stream(recording.ports.get(role), Direction.TO_DEVICE) for role in roles}
     said = {role: read_stream(recording.ports.get(role), Direction.TO_PC) for role in roles}
-    heard = {role: with_commands(said[role], told[role]) for role in roles}
+    outages = read_outages(recording.marks)
+    heard = {role: with_commands(said[role], told[role], power_losses(outages, role)) for role in roles}
     tells = read_tellings(recording.header.facts, roles)
     clocks = {role: _map_clock(role, heard[role], told[role], baud, tells) for role in roles}
     data_end_ns = _data_end_ns(recording)
@@ -169,11 +172,14 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
         steps=steps,
         run=whole_run(steps),
         orders=orders,
-        cuts=read_cuts(orders, plan, steps, air),
+        cuts=with_outages(read_cuts(orders, plan, steps, air), outages, air, plan),
         restarts=tuple(
             span
             for role in DEVICES
-            for span in read_restarts(plan, role, told[role], heard[role], sent, applied)
+            for span in (
+                *read_restarts(plan, role, told[role], heard[role], sent, applied),
+                *power_restarts(plan, role, outages, heard[role], sent, applied),
+            )
         ),
         end=read_end(recording, data_end_ns),
         data_end_ns=data_end_ns,

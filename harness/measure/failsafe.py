@@ -31,6 +31,7 @@ class Entry(StrEnum):
     NOT_HELD = "the transmitter kept sending"
     NOT_SENT = "nothing was sent in place of its packets"
     NOT_DEAF = "packets came through, or none was acknowledged"
+    NOT_SWITCHED = "packets were applied in it, so power or path went on for longer than the rig says"
     NOT_LINKED = "no packet was applied before it"
 
 
@@ -78,7 +79,8 @@ def _entries(evidence: Evidence, limit_ns: int) -> tuple[CutEntry, ...]:
 
     The time since the cut is the failsafe's instant less that of the cut, each on its device's clock and
     mapped to the host's. The cut begins its delay after the device carried out the command, by the stamp in
-    its reply; without a reply it began somewhat later than the command allows at the soonest.
+    its reply; without a reply it began somewhat later than the command allows at the soonest. A cut from
+    outside began within its window.
     """
     other = other_rate_spans(evidence)
     entries = [_entry(evidence, cut, limit_ns) for cut in evidence.cuts]
@@ -95,6 +97,12 @@ def _since_cut(evidence: Evidence, entry: CutEntry) -> CutEntry:
     if entry.change == NONE:
         return entry
     at_ns = int(evidence.changes.at_ns[entry.change])
+    if entry.cut.window_ns is not None:
+        return replace(
+            entry,
+            after_cut_ns=max(0, at_ns - sum(entry.cut.window_ns) // 2),
+            cut_bound_ns=(entry.cut.window_ns[1] - entry.cut.window_ns[0] + 1) // 2 + evidence.slack_ns,
+        )
     if began_ns is None:
         middle = at_ns - entry.cut.start_ns - TAKES_NS // 2
         return replace(entry, after_cut_ns=max(0, middle), cut_bound_ns=TAKES_NS // 2 + evidence.slack_ns)
@@ -129,6 +137,8 @@ def _entry(evidence: Evidence, cut: Cut, limit_ns: int) -> CutEntry:
 
 def why_not_held(cut: Cut) -> Entry:
     """Return what was seen of a cut that was ordered and did not happen."""
+    if cut.is_outside:
+        return Entry.NOT_SWITCHED
     return Entry.NOT_DEAF if cut.way == "deaf" else Entry.NOT_HELD
 
 

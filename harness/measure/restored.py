@@ -8,7 +8,7 @@ frame's time from that of the reduction, which would be negative: the order here
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -133,7 +133,9 @@ def after_restarts(evidence: Evidence) -> tuple[Recovery, ...]:
     """Return how each commanded restart of either device was recovered from, unless the link was cut then."""
     starts = ints([span.start_ns for span in evidence.restarts])
     linked = ~meeting(starts, starts, evidence.cut_spans)
-    restarts = [span for span, was in zip(evidence.restarts, linked.tolist(), strict=True) if was]
+    restarts = [
+        _from_power(span) for span, was in zip(evidence.restarts, linked.tolist(), strict=True) if was
+    ]
     if not restarts:
         return ()
     packets = _packets(evidence)
@@ -141,6 +143,11 @@ def after_restarts(evidence: Evidence) -> tuple[Recovery, ...]:
     back = np.isin(ends, evidence.applied.at_ns).tolist()
     pairs = zip(restarts, back, strict=True)
     return tuple(_from_restart(evidence, packets, span, back=came) for span, came in pairs)
+
+
+def _from_power(span: RestartSpan) -> RestartSpan:
+    """Return a restart counted from when there was power again."""
+    return replace(span, start_ns=min(span.powered_ns, span.end_ns)) if span.powered_ns else span
 
 
 def _from_restart(evidence: Evidence, packets: _Packets, span: RestartSpan, *, back: bool) -> Recovery:

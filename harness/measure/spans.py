@@ -80,6 +80,8 @@ class RestartSpan:
     end_ns: int
     frame: int
     """Place of its `Started` in that port's stream; -1 if none came."""
+    powered_ns: int = 0
+    """When it got its power back at the soonest, 0 for a restart by command."""
 
 
 def read_steps(recording: Recording, data_end_ns: int) -> tuple[StepSpan, ...]:
@@ -161,12 +163,12 @@ def read_restarts(
         if isinstance(command.message, RESTARTS):
             limit = command.at_ns + patience
             answer = next((frame for at, frame in started if command.at_ns < at <= limit), -1)
-            end = min(limit, _applied_again_ns(role, answer, sent, applied, limit))
+            end = min(limit, applied_again_ns(role, answer, sent, applied, limit))
             spans.append(RestartSpan(role, command.at_ns, end, answer))
     return tuple(spans)
 
 
-def _applied_again_ns(
+def applied_again_ns(
     role: Role, started: int, sent: SentPackets, applied: AppliedPackets, otherwise_ns: int
 ) -> int:
     """Return when the first packet was applied after a device's `Started`, by the order of its reports."""

@@ -162,18 +162,36 @@ def read_stream(packets: PortPackets | None, direction: Direction) -> Stream:
     return replace(stream, size=int(sizes.sum()), piece_ns=at_ns, piece_size=sizes)
 
 
-def with_commands(heard: Stream, told: Stream) -> Stream:
-    """Return what a device said, its restarts marked where the harness commanded them.
+def with_commands(heard: Stream, told: Stream, power_ns: Ints | None = None) -> Stream:
+    """Return what a device said, its restarts marked where the harness made them.
 
-    A restart on command excuses the packets around it, so any number of messages may be missing there.
+    A restart on command excuses the packets around it, so any number of messages may be missing there; so
+    does power taken away at `power_ns`.
     """
     restarts = (wire.Restart, wire.RestartAt)
     commands = ints([note.at_ns for note in told.others if isinstance(note.message, restarts)])
+    if power_ns is not None and len(power_ns):
+        heard = _without_power(heard, np.sort(power_ns))
+        commands = np.sort(np.concatenate((commands, power_ns)))
     first = np.searchsorted(commands, heard.restarts[:, 0] - OBEYS_NS)
     after = np.searchsorted(commands, heard.restarts[:, 1])
     marked = heard.restarts.copy()
     marked[after > first, 2] = MANY
     return replace(heard, restarts=marked)
+
+
+def _without_power(heard: Stream, power_ns: Ints) -> Stream:
+    """Return the stream without the losses at starts after an outage: those are no fault of the line.
+
+    A device without power stops in mid-message, and a pin that gets power may look like a byte.
+    """
+    first = np.searchsorted(power_ns, heard.restarts[:, 0] - OBEYS_NS)
+    fed = np.searchsorted(power_ns, heard.restarts[:, 1]) > first
+    frames = np.flatnonzero(np.diff(heard.segment) > 0)[fed] + 1
+    missing = np.zeros(len(heard.lost), dtype=np.int64)
+    missing[frames] = heard.lost[frames] - heard.lost[frames - 1]
+    at_start = (heard.gaps[:, None, :2] == heard.restarts[None, fed, :2]).all(axis=2).any(axis=1)
+    return replace(heard, lost=heard.lost - np.cumsum(missing), gaps=heard.gaps[~at_start])
 
 
 def _stream(bodies: Bodies, at_ns: Ints, texts: Sequence[bytes], bad: int) -> Stream:

@@ -19,6 +19,8 @@ def check_cut(cut: p.Cut, path: str, facts: Facts) -> None:
     if cut.burst and cut.by == "deaf":
         found = "`burst` with by: deaf, where every packet of it is acknowledged"
         facts.problem(f"{path}.burst", found, "leave it out, or cut in another way")
+    if cut.by in p.OUTSIDE_WAYS:
+        _no_command(cut, path, facts)
     if facts.link is None or cut.packet_rate_mhz is None:
         return
     rate = format_frequency(cut.packet_rate_mhz)
@@ -29,6 +31,14 @@ def check_cut(cut: p.Cut, path: str, facts: Facts) -> None:
         least = -(-PERIODS_IN_FAILSAFE * 10**12 // facts.link.failsafe.within_ns)
         found = f"at {rate} packets come so far apart that one lost packet brings failsafe"
         facts.problem(f"{path}.packet_rate", found, f"at least {format_frequency(least)}")
+
+
+def _no_command(cut: p.Cut, path: str, facts: Facts) -> None:
+    """Note what only a cut by command can have: nothing outside keeps time with packets."""
+    for word in ("burst", "packet_rate"):
+        if facts.is_written(f"{path}.{word}"):
+            found = f"`{word}` with by: {cut.by}"
+            facts.problem(f"{path}.{word}", found, "leave it out, or cut in another way")
 
 
 def check_fade(fade: p.Fade, path: str, facts: Facts) -> None:
@@ -51,6 +61,13 @@ def check_restart(restart: p.Restart, path: str, facts: Facts) -> None:
         found = f"`packets_wrap_in` with device: {restart.device}"
         allowed = "only a transmitter numbers packets; write `device: transmitter`, or leave it out"
         facts.problem(f"{path}.packets_wrap_in", found, allowed)
+    if restart.by == "command" and facts.is_written(f"{path}.unpowered"):
+        allowed = "it is the time without power; write `by: power` too, or leave it out"
+        facts.problem(f"{path}.unpowered", "`unpowered` with by: command", allowed)
+    for word in ("silent", "clock_wraps_in", "packets_wrap_in"):
+        if restart.by == "power" and facts.is_written(f"{path}.{word}"):
+            allowed = "it needs a command; write `by: command`, or leave it out"
+            facts.problem(f"{path}.{word}", f"`{word}` with by: power", allowed)
 
 
 def check_failsafe(

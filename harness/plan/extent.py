@@ -114,6 +114,8 @@ def _gone_ns(action: p.Cut | p.Fade | p.Restart, link: p.Link) -> int:
     """Return the longest time between the linked times before and after, in ns."""
     match action:
         case p.Restart():
+            if action.by == "power":
+                return action.unpowered_ns
             return restart_lead_ns(action, link) + action.silent_ns
         case p.Fade():
             return link.packet_period_ns + 2 * fade_way_ns(action, link) + action.duration_ns

@@ -113,13 +113,15 @@ class Flag:
 class Text:
     """Printable text of `least` to `most` characters, on one line unless `lines`.
 
-    With `bare`, what YAML takes for a number or a truth value is text too.
+    With `bare`, what YAML takes for a number or a truth value is text too. `raw` text is kept as it stands,
+    blanks and control characters included.
     """
 
     most: int
     least: int = 0
     lines: bool = False
     bare: bool = False
+    raw: bool = False
 
 
 @dataclass(frozen=True, slots=True, init=False)

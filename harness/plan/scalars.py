@@ -223,7 +223,9 @@ def _text(kind: Text, node: Node, path: str, note: Note) -> Any:
     if text is BAD:
         return BAD
     shown = text.replace("\n", "") if kind.lines else text.removesuffix("\n")
-    if not shown.isprintable():
+    if kind.raw and kind.least <= len(text) <= kind.most:
+        return text
+    if not kind.raw and not shown.isprintable():
         what = "control characters" if kind.lines else "line breaks or control characters"
         note(node, path, f"text with {what}", f"write {expected(kind)} without them")
     elif len(text) > kind.most or len(text.strip()) < kind.least:

@@ -135,8 +135,12 @@ class Burst:
     pause_ns: int = key(Duration(0, HOUR), "Rest after each burst.", S, yaml="pause")
 
 
-CutBy = Literal["silence", "corrupted", "foreign", "repeated", "deaf"]
-CUT_WAYS: tuple[CutBy, ...] = ("silence", "corrupted", "foreign", "repeated", "deaf")
+CutByCommand = Literal["silence", "corrupted", "foreign", "repeated", "deaf"]
+CutBy = Literal["silence", "corrupted", "foreign", "repeated", "deaf", "power", "path"]
+CUT_WAYS: tuple[CutByCommand, ...] = ("silence", "corrupted", "foreign", "repeated", "deaf")
+"""Ways that the devices' own firmware makes on command."""
+OUTSIDE_WAYS: tuple[CutBy, ...] = ("power", "path")
+"""Ways that need something beside the devices: the rig says what."""
 _ABILITY = (
     Choice("required", "if present"),
     "Whether firmware that cannot do this is refused, or the step is then left out and named as not shown.",
@@ -152,10 +156,11 @@ class Cut:
     duration_ns: int = key(Duration(MS, 60 * S, multiple_ns=US), "How long the link is cut.", yaml="duration")
     times: int = key(Whole(1, 10_000), "How many cuts.", 1)
     by: CutBy = key(
-        Choice(*CUT_WAYS),
+        Choice(*CUT_WAYS, *OUTSIDE_WAYS),
         "silence: the transmitter sends nothing. corrupted, foreign, repeated: it sends only packets whose "
         "check is wrong, packets of another transmitter, its last packet again and again. deaf: the "
-        "receiver's module acknowledges and its firmware gets nothing.",
+        "receiver's module acknowledges and its firmware gets nothing. power, path: the transmitter's "
+        "power is taken away, or the antenna path is opened, by whatever the rig has for it.",
         "silence",
     )
     sticks: Literal["drawn", "ends", "high"] = key(
@@ -259,6 +264,18 @@ class Restart:
     WORD: ClassVar[str] = "restart"
     SHORT: ClassVar[str] = "device"
     device: Role = key(Choice(*DEVICES), "Which device.")
+    by: Literal["command", "power"] = key(
+        Choice("command", "power"),
+        "command: the firmware restarts itself. power: its power is taken away and given back, by whatever "
+        "the rig has for it.",
+        "command",
+    )
+    unpowered_ns: int = key(
+        Duration(10 * MS, 60 * S, multiple_ns=US),
+        "With `by: power`, how long the device stays without.",
+        S,
+        yaml="unpowered",
+    )
     times: int = key(Whole(1, 1_000), "How many restarts.", 1)
     before_ns: int = key(Duration(0, HOUR), "Time linked before each restart.", 500 * MS, yaml="before")
     after_ns: int = key(
@@ -511,6 +528,11 @@ class PlanStep:
     action: StepAction
     name: str
     path: str
+
+
+def is_outside(action: StepAction) -> bool:
+    """Return whether a step cuts the link, or restarts a device, by something beside the devices."""
+    return action.by in OUTSIDE_WAYS if isinstance(action, Cut | Restart) else False
 
 
 def is_optional(action: StepAction) -> bool:

@@ -14,7 +14,7 @@ from typing import Final
 
 from harness.bench.protocol import Chunk, Role
 from harness.chance import stream
-from harness.clock import US, S
+from harness.clock import MS, US, S
 from mocks.air import Air
 from mocks.avr.baud import heard_as
 from mocks.avr.builds import Builds, build_all
@@ -24,6 +24,7 @@ from mocks.avr.module import BYTE_NS, THINKING_NS, Module
 from mocks.avr.pins import Capture
 from mocks.avr.settings import AvrSettings
 from mocks.line import BITS_PER_BYTE, lines_of
+from mocks.power import Relays
 from mocks.settings import MockSettings, describe_settings
 from mocks.world import World
 
@@ -40,6 +41,8 @@ STICKS_AT_REST_MV: Final = (0, 0, 2_500, 2_500, 2_500, 0)
 SUPPLY_INPUT: Final = 6
 SUPPLY_DIVIDER: Final = 4
 TEMPERATURE_INPUT: Final = 7
+RELAY_NS: Final = 5 * MS
+"""Time that a small relay takes (common practice, no source)."""
 REFRESH_NS: Final = 500 * US
 """In real time the boards are run at least this often."""
 BY_TIME: Final = itemgetter(2)
@@ -67,6 +70,7 @@ class Boards:
         self._device_ns: dict[int, int] = {}
         chance = stream(seed, "mock air")
         self._air = air = Air(self.world, settings, payload_bytes=PACKET_BYTES, chance=chance)
+        self._relays = Relays(self.world, air, RELAY_NS)
         self._modules: dict[Role, Module] = {}
         for role in builds.images:
             self._add_board(role, builds.images[role], seed, air)
@@ -144,6 +148,11 @@ class Boards:
             line.take(role, until_ns, arrived)
         arrived.sort(key=BY_TIME)
         return arrived
+
+    @property
+    def relays(self) -> Relays:
+        """The relay in the antenna path; the boards' power cannot be switched."""
+        return self._relays
 
     @property
     def has_attenuator(self) -> bool:

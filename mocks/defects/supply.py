@@ -16,6 +16,39 @@ from mocks.settings import MockSettings
 from mocks.transmitter import Transmitter
 
 
+class WaitsForTheRest(Receiver):
+    """Waits for the rest of what a dying transmitter left on the air, and looks at nothing else meanwhile."""
+
+    MOST_NS: ClassVar[int | None] = None
+    """The longest wait; None is until a packet comes."""
+
+    def __init__(self, around: Surroundings, life: Life) -> None:
+        super().__init__(around, life)
+        self._since_ns: int | None = None
+
+    def hear_noise(self) -> None:
+        """Take noise for the beginning of a packet."""
+        self._since_ns = self.world.now_ns
+
+    def hear(self, packet: Packet) -> bytes | None:
+        """Take a packet: what was waited for is there, or thrown away."""
+        self._since_ns = None
+        return super().hear(packet)
+
+    def failsafe_due_ns(self) -> int | None:
+        """Return when failsafe begins: not before the wait is over."""
+        due_ns = super().failsafe_due_ns()
+        if self._since_ns is None or due_ns is None:
+            return due_ns
+        return None if self.MOST_NS is None else max(due_ns, self._since_ns + self.MOST_NS)
+
+
+class WaitsNotForLong(WaitsForTheRest):
+    """Throws half a packet away after 50 ms."""
+
+    MOST_NS = 50 * MS
+
+
 class FeelsMotors(Receiver):
     """Runs on the supply that the motors load."""
 
@@ -124,6 +157,18 @@ def _a_metre_apart(settings: MockSettings) -> MockSettings:
 
 
 DEFECTS = (
+    Defect(
+        name="failsafe-waits-for-the-rest",
+        felt=Felt.MOTORS,
+        severity="dangerous",
+        wrong="the failsafe never engages when the transmitter loses its power",
+        cause="its supply's collapse leaves half a packet on the air; the loop waits for the rest of it",
+        caught_by="failsafe_entry",
+        plan="failsafe",
+        near_miss="half a packet is thrown away after 50 ms",
+        patch=Patch(receiver=WaitsForTheRest),
+        near_patch=Patch(receiver=WaitsNotForLong),
+    ),
     Defect(
         name="loss-with-throttle",
         felt=Felt.CONTROL,

@@ -266,7 +266,7 @@ def test_what_no_bench_shows_is_always_told():
 
 
 def test_a_plan_that_asks_for_no_failsafe_time_gets_no_list_of_what_is_missing():
-    assert [one.title for one in section(rules=()).grids] == ["What was shown"]
+    assert [one.title for one in section(rules=()).grids] == ["What was shown", "When the cuts began"]
 
 
 @pytest.mark.parametrize(("acked", "told"), [(0, True), (1, False)])

@@ -11,7 +11,7 @@ import pytest
 from spoken import RX, TEXT_RIG, TX, Spoken
 
 from harness.bench.opening import translated
-from harness.bench.protocol import Chunk, Role, WithBeside
+from harness.bench.protocol import Chunk, Role, WithBeside, extra
 from harness.bench.rig import parse_rig
 from harness.bench.translated import MOST_WAITING, TranslatedBench, Translation
 from harness.clock import MS
@@ -280,7 +280,7 @@ def test_bytes_that_a_kind_fails_on_are_recorded_and_what_came_before_is_not_los
 
 def test_a_bench_with_further_ports_keeps_them():
     bench, inner = text_bench()
-    assert isinstance(bench, WithBeside)
+    assert extra(bench, WithBeside) is bench
     assert bench.beside == ("relay", "transmitter raw")
     tapped = []
     bench.tap(lambda *what: tapped.append(what))

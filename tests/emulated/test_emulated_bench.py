@@ -293,3 +293,17 @@ def test_a_killed_run_leaves_no_orphan_and_a_recording_that_can_be_judged(tmp_pa
     outcome = judge_recording(parse_recording(recording.read_bytes(), "killed"))
     assert outcome.judgement.packets_sent > 100
     assert outcome.judgement.verdict is not Verdict.PASS
+
+
+def test_real_firmware_is_in_failsafe_while_the_antenna_path_is_open(monkeypatch):
+    text = PLANS["first-look"].text
+    steps = "steps:\n  - wait: {until: linked}\n  - cut: {duration: 700 ms, times: 3, by: path}\n"
+    steps += "  - cut: {duration: 700 ms, by: power, ability: if present}\n  - settle: 1 s\n"
+    checks = "checks:\n  - failsafe_entry: {share: 20 %}\n  - failsafe_exit\n  - bench\n"
+    plan = parse_plan(text[: text.index("steps:")] + steps + checks, "path.yaml", "path")
+    monkeypatch.setitem(PLANS, "path", plan)
+    judgement = judged("path")
+    assert not_passed(judgement) == {}
+    entry = next(result for result in judgement.results if result.name == "failsafe_entry")
+    assert entry.counts["of the antenna path, by a control line"] == 3
+    assert any("the rig cannot do them" in note for note in judgement.notes)

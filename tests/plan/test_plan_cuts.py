@@ -30,8 +30,21 @@ WRONG = [
     (SETTLE, "restart: {device: transmitter, packets_wrap_in: 65536}", "12:53",
      "steps[0].restart.packets_wrap_in: '65536' is out of range; write a whole number from 1 to 65535"),
     (SETTLE, "cut: {duration: 1 s, by: silent}", "12:30",
-     "steps[0].cut.by: unknown word 'silent'; write one of silence, corrupted, foreign, repeated, deaf; "
+     "steps[0].cut.by: unknown word 'silent'; write one of silence, corrupted, foreign, repeated, deaf, "
+     "power, path; "
      "did you mean silence?"),
+    (CUT, "cut: {duration: 1 s, by: power, burst: 8}", "16:44",
+     "steps[3].cut.burst: `burst` with by: power; leave it out, or cut in another way"),
+    (SETTLE, "cut: {duration: 1 s, by: path, packet_rate: 100 Hz}", "12:49",
+     "steps[0].cut.packet_rate: `packet_rate` with by: path; leave it out, or cut in another way"),
+    (SETTLE, "restart: {device: receiver, by: power, silent: 1 s}", "12:52",
+     "steps[0].restart.silent: `silent` with by: power; it needs a command; write `by: command`, "
+     "or leave it out"),
+    (SETTLE, "restart: {device: receiver, unpowered: 1 s}", "12:44",
+     "steps[0].restart.unpowered: `unpowered` with by: command; it is the time without power; "
+     "write `by: power` too, or leave it out"),
+    (SETTLE, "restart: {device: receiver, by: power, unpowered: 1 ms}", "12:55",
+     "steps[0].restart.unpowered: '1 ms' is out of range; write a time from 10 ms to 60 s"),
     (SETTLE, "mute: {for: 1 s, ability: if possible}", "12:31",
      "steps[0].mute.ability: unknown word 'if possible'; write one of required, if present"),
     ("  - no_glitch: {}", "  - start_up", "20:5",
@@ -56,6 +69,8 @@ def test_says_what_a_cut_or_its_check_lacks(old: str, new: str, place: str, mess
 NEAR = [
     (CUT, "cut: {duration: 1 s, by: repeated, burst: 8}"),
     (CUT, "cut: {duration: 1 s, by: deaf}"),
+    (CUT, "cut: {duration: 1 s, by: power, sticks: high, ability: if present}"),
+    (SETTLE, "restart: {device: transmitter, by: power, unpowered: 2 s}"),
     FADE,
     (CUT, "fade: {over: 5 s, duration: 521 ms}"),
     (SETTLE, "restart: {device: receiver, silent: 1 s, clock_wraps_in: 1 us}"),
