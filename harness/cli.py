@@ -148,7 +148,10 @@ def _run_one(request: Request, out: Path | None, *, full: bool) -> tuple[Verdict
     finally:
         progress.close()
         if folder.kept:
-            _complain(f"what was recorded is kept in {folder.kept}")
+            _complain(
+                f"what was recorded is kept in {folder.kept}; `propsoff judge {folder.kept}` judges it "
+                "as far as it goes"
+            )
     _show(ran.outcome, str(folder.final / RECORDING), request, full=full)
     return ran.outcome.judgement.verdict, ran.interrupted
 
@@ -251,6 +254,7 @@ def _mock(arguments: argparse.Namespace) -> int:
     serve_mock(
         find_rig(arguments.rig), link, seed,
         defect=arguments.defect, near_miss=arguments.near_miss, link_dir=arguments.link,
+        listen=arguments.listen,
     )  # fmt: skip
     return int(ExitCode.PASS)
 

@@ -15,6 +15,7 @@ from harness.clock import MS, S
 from harness.codec import messages as m
 from harness.codec.frames import Frame, Splitter, find_body, frame_of
 from harness.errors import BenchError
+from harness.flood import PIECE_BYTES, Room
 from harness.load import KEEP_ALIVE_NS, PING_NS
 from harness.recording import Direction, RecordingWriter
 
@@ -33,9 +34,10 @@ LINKED_FOR_NS: Final = 200 * MS
 class Port:
     """What the harness knows about one port while it talks."""
 
-    __slots__ = ("counter", "identity", "nonce", "replies", "seen", "splitter")
+    __slots__ = ("counter", "identity", "nonce", "replies", "room", "seen", "splitter")
 
-    def __init__(self) -> None:
+    def __init__(self, now_ns: int) -> None:
+        self.room = Room(now_ns)
         self.counter = 0
         self.nonce = 0
         self.splitter = Splitter()
@@ -50,7 +52,7 @@ class Conversation:
     def __init__(self, bench: Bench, writer: RecordingWriter) -> None:
         self.bench = bench
         self.writer = writer
-        self.ports = {role: Port() for role in Role if role in bench.baud}
+        self.ports = {role: Port(bench.now_ns()) for role in Role if role in bench.baud}
         self.sent_at_ns = 0
         self.sent = 0
         self.applied = 0
@@ -179,9 +181,18 @@ class Conversation:
         quiet = now - self.applied_at_ns
         return "linked" if quiet < self.linked_for_ns else "lost"
 
+    def come_back(self, role: Role) -> None:
+        """Talk again on a port that was gone: what was under way on it is over, and its device unknown."""
+        port = self.ports[role]
+        self.end_piece(role)
+        port.identity, port.seen = None, b""
+        port.replies.clear()
+        self.alive.add(role)
+
     def finish(self) -> None:
         """Record the bytes of pieces that no delimiter ended."""
-        for role in self.ports:
+        for role, port in self.ports.items():
+            port.room.over(role, self.bench.now_ns(), self.writer)
             self.end_piece(role)
 
     def end_piece(self, role: Role) -> None:
@@ -191,11 +202,17 @@ class Conversation:
             self.writer.packet(role, Direction.TO_PC, rest, self.bench.now_ns())
 
     def _take(self, chunks: Sequence[Chunk]) -> None:
-        packet, inbound = self.writer.packet, Direction.TO_PC
-        for role, data, stamp_ns in chunks:
+        packet, inbound, begun_ns = self.writer.packet, Direction.TO_PC, self._begun_ns
+        for role, data, at_ns in chunks:
+            if at_ns < begun_ns:  # noqa: PLR1730 - a reading thread was early; hot, and max() is slower
+                at_ns = begun_ns  # noqa: PLW2901
             port = self.ports[role]
-            at_ns = max(stamp_ns, self._begun_ns)  # a reading thread hears a port as soon as it is open
-            for piece in port.splitter.feed(data):
+            room = port.room
+            if (room.left < 0 or room.flooding) and room.lacks(role, len(data), at_ns, self.writer):
+                continue
+            pieces = port.splitter.feed(data)
+            room.left -= len(data) + PIECE_BYTES * len(pieces)
+            for piece in pieces:
                 packet(role, inbound, piece, at_ns)
                 if piece[-1] == 0 and (found := find_body(piece)) is not None:
                     self._hear(role, *found, at_ns)

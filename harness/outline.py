@@ -58,6 +58,7 @@ def outline(timeline: Timeline, baud: Mapping[Role, int]) -> str:
         f"{total}, about {timeline.packets} packets, {_count(timeline.cuts, 'link cut')}.",
         *_extension(timeline),
         *_soak(timeline),
+        *_replug(timeline),
         "",
         "Serial lines, each at its busiest",
     ]
@@ -97,6 +98,18 @@ def _extension(timeline: Timeline) -> list[str]:
         f"{_seconds(most * timeline.length_ns)} and about {most * timeline.packets} packets at most.",
         f"The first look may use {looks[0].share} of each check's risk, each later one {looks[-1].share}: "
         "all looks together keep its confidence.",
+    ]
+
+
+def _replug(timeline: Timeline) -> list[str]:
+    """Say what becomes of the run if a port goes away, where the plan says so."""
+    within_ns = timeline.plan.safety.replug_within_ns
+    if within_ns is None:
+        return []
+    return [
+        "",
+        f"A port that goes away may come back within {_seconds(within_ns)}, with the same device on it:",
+        "the sticks are at rest meanwhile, the step under way is played again, and nothing between counts.",
     ]
 
 

@@ -176,10 +176,11 @@ def _add_mock(commands: Commands) -> None:
     parser = _add(
         commands,
         "mock",
-        "serve simulated devices in real time on pseudo-terminals",
-        "example:\n"
+        "serve simulated devices in real time on pseudo-terminals or TCP ports",
+        "examples:\n"
         "  propsoff mock --link mock-ports\n"
-        "  propsoff run first-look --rig mock-ports/rig.yaml --props-off",
+        "  propsoff run first-look --rig mock-ports/rig.yaml --props-off\n"
+        "  propsoff mock --listen 4000 --link mock-ports       on TCP ports of this machine only",
     )
     parser.add_argument(
         "--plan", metavar="PLAN", default="first-look", help="be the link of this plan (default: first-look)"
@@ -192,6 +193,12 @@ def _add_mock(commands: Commands) -> None:
         metavar="DIR",
         type=options.path,
         help="also make DIR/transmitter, DIR/receiver and DIR/rig.yaml",
+    )
+    parser.add_argument(
+        "--listen",
+        metavar="[HOST:]PORT",
+        help="serve TCP ports: transmitter PORT, receiver PORT+1, witness PORT+2; "
+        "without HOST for this machine only, otherwise anybody who can reach it can drive the devices",
     )
     parser.set_defaults(command="mock")
 

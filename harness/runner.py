@@ -7,9 +7,7 @@ the throttle closed and the devices released: at the end, on Ctrl-C, on any exce
 from __future__ import annotations
 
 import contextlib
-import gc
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from typing import Final, Protocol
 
@@ -21,6 +19,7 @@ from harness.clock import MS, S
 from harness.codec import messages as m
 from harness.conversation import LINKED_FOR_NS, Conversation
 from harness.devices.telling import cautions
+from harness.ending import End, call_anyway, no_collector
 from harness.errors import BenchError, StorageError
 from harness.holding import HoldToRun
 from harness.lateness import MARK as LATENESS
@@ -30,7 +29,18 @@ from harness.measure.asleep import ASLEEP
 from harness.outside import Outside
 from harness.pace import PacketRate
 from harness.plan import model as p
+from harness.playing import (
+    IN_A_ROW,
+    Condition,
+    begin_of_pass,
+    condition,
+    cut_word,
+    missed,
+    superseded,
+    with_next,
+)
 from harness.recording import RecordingWriter
+from harness.replug import Replug
 from harness.showing import Observer, Showing
 from harness.timeline import Due, Segment, Timeline
 from harness.trials import Trials
@@ -44,13 +54,9 @@ PINGS_AT_ENDS: Final = 8
 PING_EVERY_NS: Final = 40 * MS
 LAST_BYTES_NS: Final = 60 * MS
 """Time for the last frames, 30 bytes, to leave at 9 600 baud, and a little more."""
-TRIES: Final = 3
-"""So often is a last call made again that somebody interrupted."""
 QUIET_NS: Final = 300 * MS
 """Time at rest before the devices are released, for the last packets and reports to come in."""
 
-IN_A_ROW: Final = ("cut", "fade")
-"""Steps whose segments, one after the other, are one pass through the step."""
 COMMANDS: Final = ("cut", "mute", "interfere", "restart")
 """Marks of the messages that do what a step is about: none is sent again once a device refused one."""
 
@@ -61,17 +67,6 @@ class Rounds(Protocol):
     def __call__(self, runner: Runner) -> Iterable[Sequence[Segment]]:
         """Return the rounds, each made only when the one before was played."""
         ...
-
-
-@dataclass(frozen=True, slots=True)
-class End:
-    """How a run ended: `why` is complete, interrupted, wait missed, port gone, PC asleep, error, or other."""
-
-    why: str = "complete"
-    detail: str = ""
-    step: str = ""
-    role: str = ""
-    port: str = ""
 
 
 class Runner:
@@ -90,12 +85,14 @@ class Runner:
         self.step = ""
         self.note = ""
         self.late = Lateness()
+        self._at = 0
         self._throttle: ThrottleWatch | None = None
         self.abilities = Abilities(self.talk, observer.say)
         self.rate = PacketRate(self.talk, plan.link.packet_rate_mhz, observer.say)
         self.trials = Trials(self.talk, plan.link, self.rate)
         self.levels = Levels(self.talk, writer, plan.link, observer.say)
         self.outside = Outside(self.talk, writer, self.abilities, observer.say, self._send_sticks)
+        self.replug = Replug(self, observer.say)
         self.hold: HoldToRun | None = None
         self._awake: Wakefulness | None = None
         self._restarts: RestartWatch | None = None
@@ -133,6 +130,7 @@ class Runner:
             self._throttle = error.watch
             return End("throttle not at rest", str(error), self.step)
         if isinstance(error, BenchError):
+            self.replug.note_gone(error, self.step)
             return End("port gone", str(error), self.step, error.role, error.port)
         return End("interrupted", str(error) or "stopped from the keyboard or by a signal", self.step)
 
@@ -161,7 +159,7 @@ class Runner:
         self._begin_watching()
         try:
             for role in self.talk.ports:
-                self._identify(role)
+                self.identify(role)
             for words in cautions(self.bench.facts):
                 self.observer.say(words)
             self.require(steps)
@@ -221,8 +219,8 @@ class Runner:
             if Role.TRANSMITTER in self.talk.alive:
                 release_watched(self.talk, self.plan, self.rest, self.observer.say)
         except (BenchError, KeyboardInterrupt) as error:
-            if end.why == "complete":
-                end = self.ended_by(error)
+            stopped = self.ended_by(error)
+            end = stopped if end.why == "complete" else end
         return end
 
     def _closed(self, end: End) -> End:
@@ -239,8 +237,8 @@ class Runner:
                 self.talk.advance(self.bench.now_ns() + quiet_ns)
                 self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
             except (BenchError, KeyboardInterrupt) as error:
-                if end.why == "complete":
-                    end = self.ended_by(error)
+                stopped = self.ended_by(error)
+                end = stopped if end.why == "complete" else end
             else:
                 break
         return end
@@ -250,7 +248,8 @@ class Runner:
 
         A device that was not accepted gets no sticks, only the release. Raises StorageError at the very end.
         """
-        rest: list[Callable[[], object]] = [self.rest, self._own_rate] if self.talk.keeps_alive else []
+        accepted = self.talk.keeps_alive and Role.TRANSMITTER not in self.replug.refused
+        rest: list[Callable[[], object]] = [self.rest, self._own_rate] if accepted else []
         self.talk.keeps_alive = False
         self._stop_watching()
         last_calls: list[Callable[[], object]] = [
@@ -263,13 +262,14 @@ class Runner:
         troubles: list[StorageError] = []
         with contextlib.ExitStack() as stack:  # makes them all, also after a fault of our own
             for call in reversed(last_calls):
-                stack.callback(_call, call, troubles)
+                stack.callback(call_anyway, call, troubles)
         if troubles:
             raise troubles[-1]
 
     # -- connecting ----------------------------------------------------------------------------------
 
-    def _identify(self, role: Role) -> None:
+    def identify(self, role: Role) -> None:
+        """Ask a device who it is until it says so. Raises BenchError if it does not, or does not fit."""
         port = self.talk.ports[role]
         deadline = self.bench.now_ns() + IDENTIFY_NS
         while port.identity is None:
@@ -332,6 +332,19 @@ class Runner:
         if self._restarts is not None:
             self._restarts.started(role)
 
+    def set_up_again(self, roles: Sequence[Role]) -> None:
+        """Give devices whose ports are back what they may have forgotten, and map their clocks anew."""
+        if Role.TRANSMITTER in roles:
+            self._set_packet_rate()
+        for role in roles:
+            self.levels.started_again(role)
+            if self._restarts is not None:  # it let go meanwhile: its own sticks ruled
+                self._restarts.started(role)
+        self.rate.restore()
+        self.rest()
+        self.outside.put_back(self.rest)
+        self.talk.ping_round(PINGS_AT_ENDS, PING_EVERY_NS)
+
     def _own_rate(self) -> None:
         """Ask once more for the link's own packet rate where it was never confirmed."""
         if not self.rate.is_own:
@@ -369,14 +382,27 @@ class Runner:
         return end
 
     def play(self, segments: Sequence[Segment]) -> End:
-        """Carry out segments in order; ends early when a wait is missed."""
+        """Carry out segments in order; ends early when a wait is missed.
+
+        After an outage that the plan allows, the step that was under way is played again from its start.
+        """
         self.awake()
         state = Showing(self.talk, self.observer, self.plan.name, self._live_note, segments)
         self.talk.on_beat = state.beat
         self.abilities.begin()
+        self._at = 0
+        while True:
+            try:
+                return self._play_from(self._at, segments, state)
+            except BenchError as error:
+                self.replug.survive(error, segments[self._at].step)
+                self._at = begin_of_pass(segments, self._at)
+
+    def _play_from(self, first: int, segments: Sequence[Segment], state: Showing) -> End:
         path: str | None = None
         try:
-            for index, segment in enumerate(segments):
+            for index, segment in enumerate(segments[first:], first):
+                self._at = index
                 if self.abilities.is_out(segment.step):
                     self._end_step(path)
                     path = None
@@ -404,7 +430,7 @@ class Runner:
         if isinstance(segment.step.action, p.Margin):
             return End("margin not measured", self.levels.trouble, segment.step.path)
         if segment.wait is not None:
-            return End("wait missed", _missed(segment.wait), segment.step.path)
+            return End("wait missed", missed(segment.wait), segment.step.path)
         return End("throttle not at rest", self._throttle.found if self._throttle else "", segment.step.path)
 
     def _begin_step(self, segment: Segment) -> None:
@@ -438,11 +464,11 @@ class Runner:
         if p.is_outside(segment.step.action):
             return self.outside.carry_out(segment) and not self.abilities.refused()
         start = self.bench.now_ns()
-        happened = _condition(self, segment.wait)
-        for due, following in _with_next(segment.due(self.sets)):
+        happened = condition(self.talk, segment.wait)
+        for due, following in with_next(segment.due(self.sets)):
             if self._pass_time(start + due.at_ns, segment, happened):
                 break
-            if self.bench.is_virtual or not _superseded(due, following, self.bench.now_ns() - start):
+            if self.bench.is_virtual or not superseded(due, following, self.bench.now_ns() - start):
                 if type(due.message) is m.Sticks:
                     start += self._may_open(due.message.pulses_us)
                 self._send_due(due, segment.step, start)
@@ -481,7 +507,7 @@ class Runner:
         self.rest()
         return not watch.found  # the end of the run holds the sticks where they are
 
-    def _pass_time(self, until_ns: int, segment: Segment, happened: _Condition) -> bool:
+    def _pass_time(self, until_ns: int, segment: Segment, happened: Condition) -> bool:
         """Advance to `until_ns`; for a wait stop as soon as it is over and return True.
 
         A run that is late still listens and keeps the devices alive: it never only sends.
@@ -511,79 +537,7 @@ class Runner:
             self.writer.mark(
                 self.bench.now_ns(), "cut",
                 number=self.cuts, delay_us=message.delay_us, duration_us=message.duration_us,
-                way=_way(step.action), path=step.path,
+                way=cut_word(step.action), path=step.path,
             )  # fmt: skip
         elif due.mark == "restart":
             self.writer.mark(self.bench.now_ns(), "restart", role=due.role)
-
-
-def _way(action: p.StepAction) -> str:
-    """How a step cuts the link: as in `by`, or by its own word."""
-    return action.by if isinstance(action, p.Cut) else action.WORD
-
-
-def _with_next(dues: Iterator[Due]) -> Iterator[tuple[Due, Due | None]]:
-    """Pair each due message with the one after it."""
-    before = next(dues, None)
-    while before is not None:
-        following = next(dues, None)
-        yield before, following
-        before = following
-
-
-def _superseded(due: Due, following: Due | None, elapsed_ns: int) -> bool:
-    """Whether a late stick position is no longer worth sending: the next one is due already."""
-    sticks = type(due.message) is m.Sticks and following is not None and type(following.message) is m.Sticks
-    return sticks and following is not None and following.at_ns <= elapsed_ns
-
-
-class _Condition(Protocol):
-    def __call__(self) -> bool: ...
-
-
-def _condition(runner: Runner, wait: p.Wait | None) -> _Condition:
-    """What a wait waits for, counted from now."""
-    talk = runner.talk
-    if wait is None:
-        return lambda: False
-    if wait.until == "linked":
-        return lambda: talk.link_state == "linked"
-    if wait.until == "failsafe":
-        return lambda: talk.in_failsafe
-    start = talk.applied
-    return lambda: talk.applied - start >= wait.packets
-
-
-def _missed(wait: p.Wait) -> str:
-    words = {
-        "linked": "the link was not up",
-        "failsafe": "no failsafe came",
-        "packets": "too few packets came",
-    }
-    return f"{words[wait.until]} within {wait.deadline_ns / S:g} s"
-
-
-def _call(call: Callable[[], object], troubles: list[StorageError]) -> None:
-    """Make a last call whatever stands in its way; what could not be stored is told later."""
-    for _ in range(TRIES):
-        try:
-            call()
-        except StorageError as error:  # what was to be sent has been sent; it is only not recorded
-            troubles.append(error)
-        except BenchError:
-            pass
-        except KeyboardInterrupt:  # it may not have gone out
-            continue
-        return
-
-
-@contextlib.contextmanager
-def no_collector() -> Iterator[None]:
-    """Keep the cyclic collector from stalling the run; it can take 20 ms and more (measured)."""
-    was_on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_on:
-            gc.enable()

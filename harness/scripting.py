@@ -18,6 +18,7 @@ from typing import Any, Final
 
 from harness.bench.protocol import Bench
 from harness.clock import S
+from harness.ending import End, no_collector
 from harness.errors import BenchError
 from harness.extending import so_far
 from harness.judge import verdicts
@@ -27,7 +28,7 @@ from harness.recording import Recording, read_recording
 from harness.report.folder import RECORDING, RunFolder
 from harness.report.live import Quiet
 from harness.report.text import details
-from harness.runner import End, Runner, no_collector
+from harness.runner import Runner
 from harness.running import Request, open_for, require_props_off, stop_on_signals, writer_for
 from harness.timeline import TimelineBuilder
 from harness.verdict import CheckResult, Verdict

@@ -22,7 +22,7 @@ What it contains:
 
 Every effect is off and every fault zero until `mocks.settings.MockSettings` says otherwise. The devices speak
 through `harness.codec`, byte for byte as firmware does. `mocks.bench` runs them in virtual time,
-`mocks.ptys` in real time on two pseudo-terminals.
+`mocks.ptys` in real time on two pseudo-terminals, `mocks.sockets` on TCP ports.
 
 What it leaves out: antennas, reflections and a signal that fluctuates; radio channels and hopping; other
 transmitters, and radio bit errors that a checksum misses, but where a disturbance sends such packets on

@@ -1,7 +1,6 @@
 """How do real programs reach the mock? In real time, on two pseudo-terminals for any serial program.
 
-What a device sends while nobody has its port open is lost, as on a real line. Bytes that a program does not
-read are kept up to a bound; beyond it whole messages are dropped. Windows has no pseudo-terminals.
+The rest is in `mocks.ends`. Windows has no pseudo-terminals.
 """
 
 from __future__ import annotations
@@ -15,17 +14,11 @@ from threading import Event, Thread
 from typing import Final
 
 from harness.bench.protocol import Role
-from harness.clock import MS, S, SystemClock
 from harness.errors import BenchError, UserError
 from mocks.devices import Devices
+from mocks.ends import MAX_UNREAD_BYTES, READ_BYTES, say
+from mocks.ends import run as _run
 
-LONGEST_WAIT_NS: Final = 20 * MS
-"""A port that was opened, or a request to stop, is noticed within this time."""
-MAX_UNREAD_BYTES: Final = 4_096
-"""What is kept for a program that does not read, beside what the system keeps: as a serial driver does."""
-MAX_BACKLOG_BYTES: Final = 4_096
-"""Above this, a program's bytes are left with the system, which makes the program wait."""
-READ_BYTES: Final = 4_096
 START_S: Final = 10
 
 
@@ -45,6 +38,11 @@ class Terminal:
         os.set_blocking(self.master, False)
         self.is_open = False
         self._unread = b""
+
+    @property
+    def descriptor(self) -> int:
+        """The device's side."""
+        return self.master
 
     def look(self) -> None:
         """Find out whether a program has opened the port."""
@@ -95,15 +93,11 @@ class Terminal:
         os.close(self.master)
 
 
-def _say(line: str) -> None:
-    print(line, flush=True)
-
-
 def serve(
     devices: Devices,
     *,
     link_dir: Path | None = None,
-    announce: Callable[[str], None] = _say,
+    announce: Callable[[str], None] = say,
     stop: Event | None = None,
 ) -> None:
     """Run simulated devices in real time until Ctrl-C or until `stop` is set; closes them.
@@ -179,31 +173,3 @@ def _linked(name: str, link_dir: Path | None, role: Role, stack: ExitStack) -> s
         raise UserError(f"{path}: the link to the mock {role} cannot be made: {error.strerror}") from error
     stack.callback(path.unlink, missing_ok=True)
     return str(path)
-
-
-def _run(devices: Devices, terminals: dict[Role, Terminal], stop: Event) -> None:
-    """Let virtual time follow the machine's: simulate up to now, hand bytes on, sleep until more is."""
-    clock = SystemClock()
-    start_ns = clock.now_ns()
-    readable: list[int] = []
-    while not stop.is_set():
-        for chunk in devices.advance(clock.now_ns() - start_ns):
-            terminals[chunk.role].write(chunk.data)
-        for role, terminal in terminals.items():
-            if terminal.master in readable:
-                devices.send(role, terminal.read())
-        readable = _sleep(devices, terminals, start_ns, clock)
-
-
-def _sleep(devices: Devices, terminals: dict[Role, Terminal], start_ns: int, clock: SystemClock) -> list[int]:
-    """Wait until something is due or bytes come from a program; return the terminals that have some."""
-    for terminal in terminals.values():
-        terminal.look()
-    due_ns = devices.due_ns()
-    left_ns = LONGEST_WAIT_NS if due_ns is None else start_ns + due_ns - clock.now_ns()
-    listened = [
-        terminal.master
-        for role, terminal in terminals.items()
-        if terminal.is_open and devices.backlog_bytes(role) < MAX_BACKLOG_BYTES
-    ]
-    return select.select(listened, [], [], min(max(left_ns, 0), LONGEST_WAIT_NS) / S)[0]

@@ -5,7 +5,7 @@ Two kinds: `mock` is a model of both devices in Python, `avr` is real firmware o
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol, cast
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from mocks.avr.settings import AvrSettings
     from mocks.devices import Devices
     from mocks.settings import MockSettings
+    from mocks.sockets import Listen
 
 KINDS: Final = ("mock", "avr")
 """What a rig file may say after `bench:`, beside serial."""
@@ -113,12 +114,39 @@ def serve(
     defect: str | None,
     *,
     near_miss: bool,
-    link_dir: Path | None,
+    way: Callable[[Devices], None],
 ) -> None:
-    """Serve simulated devices on pseudo-terminals in real time until Ctrl-C."""
-    from mocks.ptys import serve as serve_ptys
+    """Serve simulated devices in real time until Ctrl-C, on one of the ways below."""
+    way(_devices(kind, link, settings, seed, defect, near_miss=near_miss))
 
-    serve_ptys(_devices(kind, link, settings, seed, defect, near_miss=near_miss), link_dir=link_dir)
+
+def on_ptys(link_dir: Path | None) -> Callable[[Devices], None]:
+    """Return the way by pseudo-terminals, with links in `link_dir`."""
+    from mocks import ptys
+
+    return lambda devices: ptys.serve(devices, link_dir=link_dir)
+
+
+def on_tcp(listen: str, ready: Callable[[Mapping[Role, str]], None]) -> Callable[[Devices], None]:
+    """Return the way by TCP ports at `[HOST:]PORT`; `ready` takes their URLs once they listen.
+
+    Raises UserError if that is no place, and when called if nobody can listen there.
+    """
+    from mocks import sockets
+
+    place = parse_listen(listen)
+    return lambda devices: sockets.serve(devices, place, ready=ready)
+
+
+def parse_listen(text: str) -> Listen:
+    """Return where `[HOST:]PORT` is; raises UserError."""
+    from harness.errors import UserError
+    from mocks.sockets import parse_listen as parse
+
+    try:
+        return parse(text)
+    except ValueError as error:
+        raise UserError(f"--listen {error}") from error
 
 
 def _devices(

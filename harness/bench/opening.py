@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from harness.plan.model import Link
 
 MOCK_ABOUT: Final = "Written by `propsoff mock`: its devices on pseudo-terminals, while it runs."
+NETWORK_ABOUT: Final = "Written by `propsoff mock --listen`: its devices on TCP ports, while it runs."
+OWN: Final = (MOCK_ABOUT, NETWORK_ABOUT)
 
 
 def open_bench(
@@ -77,8 +79,11 @@ def serve_mock(
     defect: str | None = None,
     near_miss: bool = False,
     link_dir: Path | None = None,
+    listen: str | None = None,
 ) -> None:
     """Serve the rig's simulated devices on pseudo-terminals in real time until Ctrl-C; prints their names.
+
+    With `listen`, `[HOST:]PORT`, on TCP ports instead; a `link_dir` then gets the rig file alone.
 
     Without a `link` the mock has its own. With `link_dir`, links with the roles' names are made
     there, and a rig file `rig.yaml` that names them. Raises UserError if the rig is hardware, the defect
@@ -89,19 +94,29 @@ def serve_mock(
             f"the rig {rig.name} names real ports; `propsoff mock` needs a rig with `bench: mock` or `avr`"
         )
     mocked.require_defect(rig.kind, defect)
-    if link_dir is not None:
-        roles = mocked.served_roles(rig.kind, rig.simulated, defect, near_miss=near_miss)
-        _write_rig(link_dir, roles, rig.ports[Role.TRANSMITTER].baud)
-    mocked.serve(rig.kind, link, rig.simulated, seed, defect, near_miss=near_miss, link_dir=link_dir)
+    baud = rig.ports[Role.TRANSMITTER].baud
+    if listen is not None:
+
+        def ready(urls: Mapping[Role, str]) -> None:
+            if link_dir is not None:
+                _write_rig(link_dir, urls, baud, NETWORK_ABOUT)
+
+        way = mocked.on_tcp(listen, ready)
+    else:
+        way = mocked.on_ptys(link_dir)
+        if link_dir is not None:
+            roles = mocked.served_roles(rig.kind, rig.simulated, defect, near_miss=near_miss)
+            _write_rig(link_dir, {role: str(link_dir.resolve() / role) for role in roles}, baud, MOCK_ABOUT)
+    mocked.serve(rig.kind, link, rig.simulated, seed, defect, near_miss=near_miss, way=way)
 
 
-def _write_rig(folder: Path, roles: Iterable[Role], baud: int) -> None:
+def _write_rig(folder: Path, names: Mapping[Role, str], baud: int, about: str) -> None:
     """Write the rig file for a served mock, but not over a file that says something else."""
-    ports = {role: PortSpec(str(folder.resolve() / role), baud) for role in roles}
-    file, text = folder / "rig.yaml", serial_rig_text(ports, MOCK_ABOUT)
+    ports = {role: PortSpec(name, baud) for role, name in names.items()}
+    file, text = folder / "rig.yaml", serial_rig_text(ports, about)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        if file.exists() and MOCK_ABOUT not in file.read_text(errors="replace"):
+        if file.exists() and not any(own in file.read_text(errors="replace") for own in OWN):
             raise UserError(f"{file} is a file of yours and would be overwritten; name another directory")
         file.write_text(text)
     except OSError as error:

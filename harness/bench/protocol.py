@@ -115,6 +115,18 @@ class WithLineErrors(Protocol):
         ...
 
 
+class Replugged(Protocol):
+    """What some benches can do beside: open a port again that is gone."""
+
+    def reopen(self, role: Role) -> None:
+        """Open the port of the same name once more; raises BenchError while it cannot be had."""
+        ...
+
+    def wait(self, until_ns: int) -> None:
+        """Let time pass while no port is left."""
+        ...
+
+
 class Attenuated(Protocol):
     """What a simulated bench can do beside: a hand that turns the attenuator between the radios."""
 

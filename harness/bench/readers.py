@@ -61,6 +61,14 @@ class Ports(Protocol):
         """Wait until `until_ns`, or until a port is lost, and add what arrives to `chunks`, in order."""
         ...
 
+    def let_go(self, role: Role) -> None:
+        """Touch a port no more, for it will be closed and opened again."""
+        ...
+
+    def take_back(self, role: Role, port: OpenPort) -> None:
+        """Go on with a gone port that was opened again."""
+        ...
+
     def dropped(self, role: Role) -> int:
         """Return how many received bytes were thrown away for want of room."""
         ...
@@ -178,6 +186,23 @@ class DirectPorts:
         error = self.gone[role] = port_gone(role, self._urls[role], self._now(), why)
         return error
 
+    def let_go(self, role: Role) -> None:
+        """Read the port no more."""
+        fd = self._fds[role]
+        if role not in self.gone:
+            self._lose(fd, "it is opened again")
+
+    def take_back(self, role: Role, port: OpenPort) -> None:
+        """Read the port by its new descriptor."""
+        old, fd = self._fds[role], port.serial.fileno()
+        if self._roles.get(old) is role:
+            del self._roles[old]
+        self._roles[fd], self._fds[role], self._empty[fd] = role, fd, 0
+        self._reading.append(fd)
+        self.lost = [error for error in self.lost if error.role != role]
+        self.gone.pop(role, None)
+        os.set_blocking(fd, False)
+
     def dropped(self, role: Role) -> int:  # noqa: ARG002 - same for every port
         """Return 0: nothing is read that is not handed over."""
         return 0
@@ -194,7 +219,7 @@ class ThreadedPorts:
         self.gone: dict[Role, BenchError] = {}
         self.lost: list[BenchError] = []
         self._clock = clock
-        self._ports = ports
+        self._ports = dict(ports)
         self._lock = Lock()
         self._queue: deque[Chunk] = deque()
         self._queued = dict.fromkeys(ports, 0)
@@ -214,7 +239,8 @@ class ThreadedPorts:
                     self._put(role, data)
         except (OSError, TypeError) as error:  # pyserial raises TypeError if a port is closed under its read
             with self._lock:
-                self.lost.append(self._lose(role, str(error)))
+                if self._ports[role].serial is port:  # else it was opened again meanwhile
+                    self.lost.append(self._lose(role, str(error)))
 
     def _put(self, role: Role, data: bytes) -> None:
         with self._lock:  # stamped inside, so that the queue is in order of time
@@ -257,6 +283,21 @@ class ThreadedPorts:
                 self._queued = dict.fromkeys(self._ports, 0)
                 if self.lost or now_ns >= until_ns:
                     return
+
+    def let_go(self, role: Role) -> None:
+        """Write to the port no more; its thread ends when it is closed."""
+        with self._lock:
+            self._lose(role, "it is opened again")
+
+    def take_back(self, role: Role, port: OpenPort) -> None:
+        """Read the port again, in a thread of its own."""
+        with self._lock:
+            self._ports[role] = port
+            self.lost = [error for error in self.lost if error.role != role]
+            self.gone.pop(role, None)
+        thread = Thread(target=self._run, args=(role,), daemon=True)
+        self._threads.append(thread)
+        thread.start()
 
     def dropped(self, role: Role) -> int:
         """Return how many bytes came when the queue was full."""

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import contextlib
-import socket
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from harness.bench.adapter import prepare
+from harness.bench.claim import claim, release
 from harness.bench.line_errors import LineErrors
-from harness.bench.ports import WRITE_LIMIT_MS, PortSpec, open_port, scheme
+from harness.bench.network import describe, quicken
+from harness.bench.ports import PortSpec, open_port, scheme
 from harness.bench.promptness import Promptness
 from harness.bench.protocol import Chunk, ControlLine, Role
 from harness.bench.readers import DirectPorts, OpenPort, Ports, ThreadedPorts, can_read_directly
+from harness.bench.reopening import Reopening
 from harness.clock import SystemClock
 from harness.errors import BenchError
 
 if TYPE_CHECKING:
+    from serial import Serial
+
     from harness.clock import Clock
 
 __all__ = ["PortSpec", "SerialBench"]
@@ -41,6 +45,7 @@ class SerialBench:
         self._open: dict[Role, OpenPort] = {}
         self._held: list[Chunk] = []
         self._closed = False
+        self._reopening = Reopening()
         try:
             for role, spec in self._specs.items():
                 self._open_one(role, spec)
@@ -50,11 +55,34 @@ class SerialBench:
             raise
 
     def _open_one(self, role: Role, spec: PortSpec) -> None:
-        port = open_port(role, spec, self.now_ns(), self._specs)
+        self._take_open(role, spec, open_port(role, spec, self.now_ns(), self._specs))
+
+    def _take_open(self, role: Role, spec: PortSpec, port: Serial) -> None:
         self._open[role] = OpenPort(spec.url, port)
-        _quicken_socket(port)
+        quicken(port)
+        claim(port)
         self._facts |= {f"{role} {topic}": text for topic, text in prepare(port, spec).items()}
+        self._facts |= {f"{role} {topic}": text for topic, text in describe(port, spec).items()}
         self._errors[role] = LineErrors(port)
+
+    def reopen(self, role: Role) -> None:
+        """Open a gone port again by its name, exclusive and prepared as before; raises BenchError."""
+        if self._closed:
+            raise self._after_close(role)
+        spec, old, now_ns = self._specs[role], self._open[role], self.now_ns()
+        self._ports.let_go(role)
+
+        def opens() -> Serial:
+            _let_go(old)  # takes a moment over a network
+            return open_port(role, spec, now_ns, self._specs)
+
+        port = self._reopening.port(role, spec.url, opens)
+        self._take_open(role, spec, port)
+        self._ports.take_back(role, self._open[role])
+
+    def wait(self, until_ns: int) -> None:
+        """Wait until `until_ns`, whatever became of the ports."""
+        self._clock.sleep_until_ns(until_ns)
 
     def _start_reading(self) -> Ports:
         direct = all(can_read_directly(port) for port in self._open.values())
@@ -119,14 +147,14 @@ class SerialBench:
         return chunks
 
     def control(self, role: Role, line: ControlLine, *, level: bool) -> bool:
-        """Set a modem control line; returns False where the port has none."""
+        """Set a modem control line; returns False where the port has none, or the server does not say so."""
         if self._closed:
             raise self._after_close(role)
         if scheme(self._specs[role].url) == "socket":
             return False
         try:
             setattr(self._open[role].serial, line, level)
-        except OSError:
+        except (OSError, ValueError):  # ValueError: an RFC 2217 server that does not confirm it within 3 s
             return False
         return True
 
@@ -138,12 +166,9 @@ class SerialBench:
 
     def _close_all(self) -> None:
         self._closed = True
+        self._reopening.give_up()
         for port in self._open.values():
-            plain = getattr(port.serial, "_socket", None)
-            with contextlib.suppress(OSError):
-                port.serial.close()
-            if plain is not None:
-                plain.close()  # pyserial leaves it open if the other end hung up first
+            _let_go(port)
         self._open.clear()
         self._prompt.undo()
 
@@ -154,10 +179,11 @@ class SerialBench:
         )
 
 
-def _quicken_socket(port: object) -> None:
-    """Send small frames at once, and let no write to a network port block for longer than any other."""
-    plain = getattr(port, "_socket", None)
-    if isinstance(plain, socket.socket):
-        plain.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        if plain.gettimeout():
-            plain.settimeout(WRITE_LIMIT_MS / 1000)
+def _let_go(port: OpenPort) -> None:
+    """Close a port, which may be gone."""
+    plain = getattr(port.serial, "_socket", None)
+    release(port.serial)
+    with contextlib.suppress(OSError):
+        port.serial.close()
+    if plain is not None:
+        plain.close()  # pyserial leaves it open if the other end hung up first

@@ -7,13 +7,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from harness.bench.protocol import Bench, Role
+from harness.ending import End
 from harness.errors import BenchError
 from harness.judge import verdicts
 from harness.plan import model as p
 from harness.plan.reader import parse_plan
 from harness.plan.writing import plan_text
 from harness.recording import parse_recording
-from harness.runner import End, Runner
+from harness.runner import Runner
 from harness.running import Request, open_for, timeline_for, writer_for
 from harness.showing import Observer
 from harness.strategies import POLITE, SIMULATED, Bounds, framed

@@ -243,6 +243,10 @@ ADVICE: Final[dict[tuple[str, str], tuple[str, ...]]] = {
     ),
     ("link_margin", "mixed"): ("name the margin steps that belong together in `during`",),
     ("bench", "fail"): BENCH,
+    ("bench", "flood"): (
+        "let the firmware print less, or look in it for a loop that never stops sending",
+        "noise on an open input looks like this too: check the wiring, and ground between board and adapter",
+    ),
     ("bench", "gone"): (
         "look at the cable and the adapter; the recording up to then is intact",
         "if they are sound, the firmware hung or crashed at that moment: a watchdog would bring it back",

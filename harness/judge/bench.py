@@ -11,11 +11,13 @@ from harness.codec.messages import Counters, Identity, WireRole
 from harness.escape import clean
 from harness.judge.advice import advise
 from harness.judge.guard import result
-from harness.judge.words import EXAMPLES, moment, ms, plain, share
+from harness.judge.words import EXAMPLES, foreign, moment, ms, plain, share
 from harness.measure.clockmap import Segment
 from harness.measure.clockpoints import RATE_LIMIT
 from harness.measure.evidence import Evidence
 from harness.measure.line_errors import read_line_errors, trouble
+from harness.measure.outages import lost_in_outages, outages
+from harness.measure.spans import Span
 from harness.measure.tables import MANY
 from harness.measure.telling import tells_sent
 from harness.plan import model as p
@@ -51,6 +53,7 @@ def judge_bench(rule: p.BenchHealth, evidence: Evidence) -> CheckResult:
         f"{many(total, 'message')} came through, {share(worst)} lost at most on a port; "
         f"clocks known: {', '.join(bounds)}"
     )
+    fine = "; ".join([fine, *outage_words(evidence)])
     return result(
         verdict,
         "; ".join([words for _, words in faults] + early) or fine,
@@ -67,15 +70,21 @@ def judge_bench(rule: p.BenchHealth, evidence: Evidence) -> CheckResult:
 
 
 def _lost_share(evidence: Evidence, role: Role) -> Fraction:
-    """Return missing / (missing + received) messages of a port, exactly."""
+    """Return missing / (missing + received) messages of a port, exactly; what an outage took is apart."""
     heard = evidence.heard[role]
-    total = heard.messages + heard.messages_lost
-    return Fraction(heard.messages_lost, total) if total else Fraction(0)
+    lost = _lost(evidence, role)
+    total = heard.messages + lost
+    return Fraction(lost, total) if total else Fraction(0)
+
+
+def _lost(evidence: Evidence, role: Role) -> int:
+    heard = evidence.heard[role]
+    return heard.messages_lost - lost_in_outages(heard, role, outages(evidence))
 
 
 def _faults(rule: p.BenchHealth, evidence: Evidence) -> list[tuple[str, str]]:
     """Return everything that makes the bench an error, as situation and words, the plainest first."""
-    found = _gone(evidence)
+    found = _gone(evidence) + [("flood", words) for words in flood_words(evidence)]
     for role, heard in evidence.heard.items():
         if not heard.messages:
             junk = _junk(evidence, role)
@@ -89,8 +98,8 @@ def _faults(rule: p.BenchHealth, evidence: Evidence) -> list[tuple[str, str]]:
         if lost > rule.lost_at_most:
             found.append((
                 "fail",
-                f"the {role.value}'s serial line lost {heard.messages_lost} of "
-                f"{many(heard.messages + heard.messages_lost, 'message')} ({share(lost)}), "
+                f"the {role.value}'s serial line lost {_lost(evidence, role)} of "
+                f"{many(heard.messages + _lost(evidence, role), 'message')} ({share(lost)}), "
                 f"{share(rule.lost_at_most)} allowed{_system_saw(evidence, role)}",
             ))  # fmt: skip
         found += _layout_faults(evidence, role) + _clock_faults(evidence, role)
@@ -187,10 +196,70 @@ def _ended_early(evidence: Evidence) -> list[str]:
     elif end.why == "cut short" or not evidence.recording.complete:
         found.append("the recording was cut short")
     for role, silence in evidence.silences:
+        if _away(evidence, role, silence):
+            continue
         when = moment(evidence, silence.start_ns)
         length = ms(silence.end_ns - silence.start_ns)
         found.append(f"the PC fell silent for {length} at {when}: the {role.value} then lets go by itself")
+    for role, stall in evidence.stalls:
+        if _away(evidence, role, stall) or any(role is one for one, _ in evidence.silences):
+            continue
+        when, length = moment(evidence, stall.start_ns), ms(stall.end_ns - stall.start_ns)
+        found.append(
+            f"nothing got through to the {role.value} for {length} at {when}: it then lets go by itself"
+        )
     return found
+
+
+def _away(evidence: Evidence, role: Role, silence: Span) -> bool:
+    """Return whether the PC was silent because the port was gone, which is told apart."""
+    return any(
+        one.role == role and one.start_ns <= silence.end_ns and silence.start_ns <= one.end_ns
+        for one in outages(evidence)
+    )
+
+
+def outage_words(evidence: Evidence) -> list[str]:
+    """Return in words which port was gone, when and for how long, and came back."""
+    return [
+        f"the {one.role.value}'s port was gone and came back: {plain((one.end_ns - one.start_ns) / S, 1)} s "
+        f"from {moment(evidence, one.start_ns)} are not judged"
+        for one in outages(evidence)
+        if one.end_ns < evidence.data_end_ns
+    ]
+
+
+def flood_words(evidence: Evidence) -> list[str]:
+    """Say which port sent more than was recorded, when, and how much of it was thrown away."""
+    words = []
+    for role in evidence.heard:
+        own = [mark for mark in evidence.recording.marks if mark.fields.get("role") == role]
+        starts = [mark.at_ns for mark in own if mark.kind == "flooded"]
+        dropped = [mark.fields.get("dropped", 0) for mark in own if mark.kind == "flood over"]
+        if starts:
+            total = sum(count for count in dropped if isinstance(count, int))
+            words.append(
+                f"the {role.value}'s port was flooded from {moment(evidence, starts[0])}: "
+                f"{many(total, 'byte')} were counted and not recorded"
+            )
+    return words
+
+
+def port_words(evidence: Evidence) -> list[str]:
+    """Say which ports others had open too, and which are reached through a network, as the header tells."""
+    facts = evidence.recording.header.facts
+    shared = [
+        f"the {role.value}'s port was open in another program too ({foreign(who.encode())}): what that reads "
+        "does not come here"
+        for role in evidence.heard
+        if (who := facts.get(f"{role.value} also open in"))
+    ]
+    return shared + [
+        f"the {role.value}'s port is reached through a network ({told}): its delays are part of the clock's "
+        "uncertainty, and the latency timer of the adapter behind it is not known"
+        for role in evidence.heard
+        if (told := facts.get(f"{role.value} network"))
+    ]
 
 
 def commands_damaged(evidence: Evidence) -> int:
@@ -204,7 +273,7 @@ def _counts(evidence: Evidence) -> dict[str, int]:
     counts: dict[str, int] = {}
     for role, heard in evidence.heard.items():
         counts[f"{role.value} messages"] = heard.messages
-        counts[f"{role.value} messages lost"] = heard.messages_lost
+        counts[f"{role.value} messages lost"] = _lost(evidence, role)
         counts[f"{role.value} bad frames"] = heard.bad_frames
         counts[f"{role.value} unknown messages"] = sum(heard.unknown.values()) + heard.unreadable
     counts["bad frames at receiver"] = commands_damaged(evidence)

@@ -16,6 +16,7 @@ import numpy as np
 from harness.bench.protocol import DEVICES, Role
 from harness.judge.advice import BENCH, MORE
 from harness.measure.evidence import Evidence
+from harness.measure.outages import lost_in_outages, outages
 from harness.plan.wording import many
 from harness.stats.binomial import clopper_pearson_lower, success_run, trials_to_settle
 from harness.verdict import CheckResult, Verdict
@@ -91,13 +92,16 @@ def result(verdict: Verdict, reason: str, **numbers: object) -> CheckResult:
 
 
 def lost_messages(evidence: Evidence, role: Role) -> int:
-    """Return how many messages of a port are missing during the run, one more if it went quiet."""
+    """Return how many messages of a port are missing during the run, one more if it went quiet.
+
+    What got lost while the port was gone does not count: nothing was judged there.
+    """
     heard = evidence.heard[role]
     if not heard.messages:
         return 1
     first, after = np.searchsorted(heard.at_ns, (evidence.run.start_ns, evidence.run.end_ns + 1)).tolist()
     lost = heard.lost[min(after, heard.messages - 1)] - heard.lost[max(0, min(first, heard.messages) - 1)]
-    return int(lost) + (role in evidence.quiet)
+    return int(lost) - lost_in_outages(heard, role, outages(evidence)) + (role in evidence.quiet)
 
 
 def hidden(evidence: Evidence, what: str) -> str:

@@ -16,7 +16,7 @@ from harness.bench.protocol import Role
 from harness.codec.messages import StartCause, Started
 from harness.escape import clean
 from harness.judge.age import judge_control_age
-from harness.judge.bench import commands_damaged, identity, judge_bench
+from harness.judge.bench import commands_damaged, identity, judge_bench, outage_words, port_words
 from harness.judge.delivery import judge_delivery
 from harness.judge.drift import judge_one_round
 from harness.judge.extremes import judge_failsafe_margin, judge_output_range
@@ -188,7 +188,7 @@ def run_notes(evidence: Evidence) -> tuple[str, ...]:
         detail = f" ({end.detail})" if end.detail else ""
         notes.append(f"{what}{detail}; checks are judged as far as the data go")
     notes += [f"recording: {problem}" for problem in evidence.recording.problems[:3]]
-    notes += telling_notes(evidence)
+    notes += telling_notes(evidence) + outage_words(evidence) + port_words(evidence)
     for role in evidence.heard:
         notes += _port_notes(evidence, role)
     notes += cuts_not_made(evidence)

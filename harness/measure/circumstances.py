@@ -109,7 +109,7 @@ def _after_starts(evidence: Evidence, cut: Cut) -> list[str]:
         words[role]
         for role in words
         if any(
-            span.role == role and 0 <= cut.command_ns - span.end_ns <= RIGHT_AFTER_NS
+            span.role == role and not span.outage and 0 <= cut.command_ns - span.end_ns <= RIGHT_AFTER_NS
             for span in evidence.restarts
         )
     ]

@@ -191,7 +191,9 @@ def _unreported(evidence: Evidence, during: tuple[str, ...]) -> int:
     lost = evidence.heard[Role.TRANSMITTER].lost_between(sent.frame[:-1], sent.frame[1:])
     skipped = np.diff(sent.number) % NUMBERS - 1
     same = (np.diff(sent.segment) == 0) & (skipped > 0) & (skipped < NUMBERS // 2)
-    where = np.flatnonzero(same & (lost > 0) & inside(sent.at_ns[:-1], evidence.spans(during)))
+    wanted = inside(sent.at_ns[:-1], evidence.spans(during))
+    wanted &= ~inside(sent.at_ns[:-1], evidence.restart_spans)
+    where = np.flatnonzero(same & (lost > 0) & wanted)
     orphans = evidence.applied.sent_row < 0
     seen_at, seen = evidence.applied.at_ns[orphans], evidence.applied.number[orphans]
     total = 0

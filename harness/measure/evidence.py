@@ -17,6 +17,13 @@ from harness.measure.asleep import until_asleep
 from harness.measure.clockmap import RESOLUTION_NS, ClockMap, map_clock
 from harness.measure.cuts import Air, Cut, read_cuts
 from harness.measure.orders import Order, read_orders, spans_of
+from harness.measure.outages import (
+    read_outages,
+    widened,
+    with_outages,
+    without_hidden_cuts,
+    without_hidden_lives,
+)
 from harness.measure.packets import (
     FAR_NS,
     REPORT_DELAY_LEAST_NS,
@@ -45,9 +52,10 @@ from harness.measure.spans import (
     read_steps,
     whole_run,
 )
+from harness.measure.stalls import read_stalls
 from harness.measure.strangers import mark_strangers
-from harness.measure.switched import power_losses, read_outages
-from harness.measure.switched_cuts import power_restarts, with_outages
+from harness.measure.switched import power_losses, read_switched
+from harness.measure.switched_cuts import power_restarts, with_switched_cuts
 from harness.measure.tables import Stream, read_stream, with_commands
 from harness.measure.telling import are_numbered, coarse_of, read_tellings, tells_sent
 from harness.plan.model import Plan
@@ -66,9 +74,9 @@ class Evidence:
     device's stamps; `slack_ns` is how far apart two mapped times of the two devices under test may be;
     `report_delay_ns` the longest time seen from an event to its report; `run` spans the steps; `quiet` names
     the ports that fell silent before the end, `orders` tells what was done to the link on purpose, `silences`
-    when the PC left one of the two devices alone for so long that it let go. `tells` says what devices
-    without the bench protocol can tell; those that speak it are not in there. `memo` keeps what was measured
-    from it (see `harness.measure.memo`).
+    when the PC left one of the two devices alone for so long that it let go, `stalls` when nothing got
+    through to one. `tells` says what devices without the bench protocol can tell; those that speak it are not
+    in there. `memo` keeps what was measured from it (see `harness.measure.memo`).
     """
 
     plan: Plan
@@ -92,6 +100,7 @@ class Evidence:
     data_end_ns: int
     quiet: tuple[Role, ...]
     silences: tuple[tuple[Role, Span], ...]
+    stalls: tuple[tuple[Role, Span], ...]
     tells: Mapping[Role, Telling] = field(default_factory=dict)
     memo: dict[tuple[str, str, tuple[str, ...]], object] = field(
         default_factory=dict, init=False, compare=False, repr=False
@@ -140,11 +149,14 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
     roles = [role for role in Role if role in DEVICES or role in baud]
     told = {role: read_stream(recording.ports.get(role), Direction.TO_DEVICE) for role in roles}
     said = {role: read_stream(recording.ports.get(role), Direction.TO_PC) for role in roles}
-    outages = read_outages(recording.marks)
-    heard = {role: with_commands(said[role], told[role], power_losses(outages, role)) for role in roles}
+    switched = read_switched(recording.marks)
+    heard = {role: with_commands(said[role], told[role], power_losses(switched, role)) for role in roles}
     tells = read_tellings(recording.header.facts, roles)
-    clocks = {role: _map_clock(role, heard[role], told[role], baud, tells) for role in roles}
     data_end_ns = _data_end_ns(recording)
+    gone = read_outages(recording, heard, data_end_ns)
+    heard = {role: with_outages(heard[role], role, gone) for role in roles}
+    mapped = {role: _map_clock(role, heard[role], told[role], baud, tells) for role in roles}
+    clocks = {role: without_hidden_lives(mapped[role], heard[role], role, gone) for role in roles}
     slack_ns = sum(clocks[role].bound_ns for role in DEVICES) + 2 * RESOLUTION_NS
     sticks = read_sticks(told[Role.TRANSMITTER], plan.link.channels)
     sent = read_sent(heard[Role.TRANSMITTER], clocks[Role.TRANSMITTER], sticks)
@@ -156,6 +168,8 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
     applied = mark_strangers(matched, sent, sticks, heard[Role.TRANSMITTER], orders, plan.link, slack_ns)
     steps = read_steps(recording, data_end_ns)
     air = Air(sent, np.argsort(sent.at_ns, kind="stable"), applied, data_end_ns, slack_ns, tells_sent(tells))
+    cuts = with_switched_cuts(read_cuts(orders, plan, steps, air), switched, air, plan)
+    watched_ns = plan.link.failsafe.recover_within_ns + slack_ns
     return Evidence(
         plan=plan,
         recording=recording,
@@ -172,15 +186,16 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
         steps=steps,
         run=whole_run(steps),
         orders=orders,
-        cuts=with_outages(read_cuts(orders, plan, steps, air), outages, air, plan),
+        cuts=without_hidden_cuts(cuts, gone, watched_ns),
         restarts=tuple(
             span
             for role in DEVICES
             for span in (
                 *read_restarts(plan, role, told[role], heard[role], sent, applied),
-                *power_restarts(plan, role, outages, heard[role], sent, applied),
+                *power_restarts(plan, role, switched, heard[role], sent, applied),
             )
-        ),
+        )
+        + widened(gone, cuts, watched_ns, plan.link.lost_after_ns + slack_ns),
         end=read_end(recording, data_end_ns),
         data_end_ns=data_end_ns,
         quiet=tuple(
@@ -192,6 +207,11 @@ def gather(plan: Plan, recording: Recording) -> Evidence:
         tells=tells,
         silences=tuple(
             (role, silence) for role in DEVICES for silence in read_silences(recording.ports.get(role))
+        ),
+        stalls=tuple(
+            (role, stall)
+            for role in DEVICES
+            for stall in read_stalls(role, heard[role], told[role], sent, applied)
         ),
     )
 

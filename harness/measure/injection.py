@@ -15,6 +15,7 @@ from harness.load import KEEP_ALIVE_NS
 from harness.measure.arrays import Ints, ints
 from harness.measure.evidence import Evidence
 from harness.measure.silences import DOUBTFUL_NS
+from harness.measure.spans import Span
 from harness.plan.model import FIELD_BYTES, TelemetryField
 
 ANSWER_NS: Final = 5 * S
@@ -65,16 +66,17 @@ def payload_size(fields: tuple[TelemetryField, ...]) -> int:
 def injections(evidence: Evidence) -> tuple[Injection, ...]:
     """Return what the receiver took on, in order: an `Inject` counts from the device time of its `Reply`.
 
-    Injection ends with a release, a silence of the PC, a restart (the last message before a `Started`), or an
-    `Inject` that got no answer: what holds after it is unknown. A field that an `Inject` leaves out keeps its
-    value.
+    Injection ends with a release, a silence of the PC, a restart (the last message before a `Started`), an
+    outage of the port, or an `Inject` that got no answer: what holds after it is unknown. A field that an
+    `Inject` leaves out keeps its value.
     """
     told, heard = evidence.told[Role.RECEIVER], evidence.heard[Role.RECEIVER]
     enders = (wire.Release, wire.Restart, wire.RestartAt)
     ends = [note.at_ns for note in told.others if isinstance(note.message, enders)]
     starts = [note.frame for note in heard.others if isinstance(note.message, wire.Started)]
     ends += heard.at_ns[[max(0, frame - 1) for frame in starts]].tolist()
-    ends += [one.start_ns + DOUBTFUL_NS for role, one in evidence.silences if role is Role.RECEIVER]
+    ends += [one.start_ns + DOUBTFUL_NS for role, one in _alone(evidence) if role is Role.RECEIVER]
+    ends += [one.start_ns for one in evidence.restarts if one.outage and one.role is Role.RECEIVER]
     if evidence.end.why == "port gone" and told.messages:  # from then on nobody keeps the receiver alive
         ends.append(int(told.at_ns[-1]) + DOUBTFUL_NS - KEEP_ALIVE_NS)
     answers = _replies(evidence)
@@ -91,6 +93,11 @@ def injections(evidence: Evidence) -> tuple[Injection, ...]:
     return _lasting(
         [(at, ends[min(bisect_right(ends, sent), len(ends) - 1)], bits) for at, sent, bits in taken]
     )
+
+
+def _alone(evidence: Evidence) -> tuple[tuple[Role, Span], ...]:
+    """Return when a device heard nothing for so long that it let go."""
+    return evidence.silences + evidence.stalls
 
 
 class _Answer(NamedTuple):

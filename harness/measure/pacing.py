@@ -53,7 +53,11 @@ def packet_rate(evidence: Evidence) -> PacketRate:
 
 def _transmitter_away(evidence: Evidence) -> Ints:
     silent = [(cut.command_ns, _resumed_ns(evidence, cut.first_sent, cut.end_ns)) for cut in evidence.cuts]
-    away = [(span.start_ns, span.end_ns) for span in evidence.restarts if span.role == Role.TRANSMITTER]
+    away = [
+        (span.start_ns, span.end_ns)
+        for span in evidence.restarts
+        if span.role == Role.TRANSMITTER or span.outage  # which may hide a cut
+    ]
     return np.concatenate((ints(silent + away).reshape(-1, 2), other_rate_spans(evidence)))
 
 

@@ -131,11 +131,12 @@ def _reduced_ns(evidence: Evidence, trial: Trial) -> int:
 
 def after_restarts(evidence: Evidence) -> tuple[Recovery, ...]:
     """Return how each commanded restart of either device was recovered from, unless the link was cut then."""
-    starts = ints([span.start_ns for span in evidence.restarts])
-    linked = ~meeting(starts, starts, evidence.cut_spans)
-    restarts = [
-        _from_power(span) for span, was in zip(evidence.restarts, linked.tolist(), strict=True) if was
-    ]
+    away = ints([(span.start_ns, span.end_ns) for span in evidence.restarts if span.outage]).reshape(-1, 2)
+    made = [span for span in evidence.restarts if not span.outage]
+    starts = ints([span.start_ns for span in made])
+    ends = ints([span.end_ns for span in made])
+    linked = ~meeting(starts, starts, evidence.cut_spans) & ~meeting(starts, ends, away)
+    restarts = [_from_power(span) for span, was in zip(made, linked.tolist(), strict=True) if was]
     if not restarts:
         return ()
     packets = _packets(evidence)

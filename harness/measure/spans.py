@@ -73,13 +73,17 @@ class End:
 
 @dataclass(frozen=True, slots=True)
 class RestartSpan:
-    """A commanded restart: from the command to the first packet applied after it."""
+    """A commanded restart: from the command to the first packet applied after it.
+
+    Or with `outage` the time in which the device's port was gone (`harness.measure.outages`).
+    """
 
     role: Role
     start_ns: int
     end_ns: int
     frame: int
     """Place of its `Started` in that port's stream; -1 if none came."""
+    outage: bool = False
     powered_ns: int = 0
     """When it got its power back at the soonest, 0 for a restart by command."""
 

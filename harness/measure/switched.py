@@ -45,7 +45,7 @@ class Outage:
         return FED.get(self.what)
 
 
-def read_outages(marks: Iterable[Mark]) -> tuple[Outage, ...]:
+def read_switched(marks: Iterable[Mark]) -> tuple[Outage, ...]:
     """Return every outage in order of its beginning."""
     running: dict[Target, Outage] = {}
     found: list[Outage] = []
@@ -89,4 +89,4 @@ def power_losses(outages: Iterable[Outage], role: Role) -> Ints:
     return ints([one.off_ns[0] for one in outages_of(outages, role)])
 
 
-__all__ = ["NEVER_NS", "Outage", "outages_of", "power_losses", "read_outages"]
+__all__ = ["NEVER_NS", "Outage", "outages_of", "power_losses", "read_switched"]

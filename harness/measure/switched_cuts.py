@@ -35,7 +35,9 @@ _WAYS: Final[dict[tuple[str, str], Way]] = {
 }
 
 
-def with_outages(cuts: tuple[Cut, ...], outages: Sequence[Outage], air: Air, plan: Plan) -> tuple[Cut, ...]:
+def with_switched_cuts(
+    cuts: tuple[Cut, ...], outages: Sequence[Outage], air: Air, plan: Plan
+) -> tuple[Cut, ...]:
     """Return the cuts with those made from outside among them, in order and numbered anew."""
     made = [_cut(air, plan, one) for one in outages if one.step == "cut" and one.what in _BY]
     if not made:
@@ -131,7 +133,7 @@ def power_restarts(
         answer = _first_frame(heard, one.off_ns[0], limit)
         start, _ = window_ns(one, sent, applied, plan, 0)
         end = min(limit, applied_again_ns(role, answer, sent, applied, limit))
-        spans.append(RestartSpan(role, start, end, answer, one.on_ns[0]))
+        spans.append(RestartSpan(role, start, end, answer, powered_ns=one.on_ns[0]))
     return tuple(spans)
 
 
@@ -143,4 +145,4 @@ def _first_frame(heard: Stream, off_ns: int, limit_ns: int) -> int:
     return before + int(newer[0]) if len(newer) else -1
 
 
-__all__ = ["power_restarts", "window_ns", "with_outages"]
+__all__ = ["power_restarts", "window_ns", "with_switched_cuts"]

@@ -186,6 +186,12 @@ class Safety:
     throttle_up_to: Fraction = key(
         Share(), "On hardware, throttle sticks go no higher than this share of their travel.", Fraction(1, 4)
     )
+    replug_within_ns: int | None = key(
+        Duration(S, 600 * S),
+        "A port that goes away may come back within this time and the run goes on; the run ends if left out.",
+        None,
+        yaml="replug_within",
+    )
 
 
 @dataclass(frozen=True, slots=True)

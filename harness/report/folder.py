@@ -64,7 +64,7 @@ class RunFolder:
         Raises StorageError if `out` is taken, or if nothing can be written beside it.
         """
         final = _first_free(out) if numbered else out
-        if os.path.lexists(final):
+        if not numbered and os.path.lexists(final):
             raise StorageError(_taken(final))
         try:
             final.parent.mkdir(parents=True, exist_ok=True)
@@ -117,8 +117,15 @@ class RunFolder:
 
     def _rename(self) -> None:
         """Give the folder its final name; a numbered one passes over what was taken in the meantime."""
-        if self._numbered_from is not None:
+        while self._numbered_from is not None:
             self.final = _first_free(self._numbered_from)
+            try:
+                self.path.rename(self.final)
+            except OSError:
+                if not os.path.lexists(self.final):
+                    raise
+                continue  # another run took it just now
+            return
         if os.path.lexists(self.final):
             self._leave_aside()
             raise StorageError(f"{_taken(self.final)}; the results of this run are in {self.path}")

@@ -14,7 +14,7 @@ from harness.measure import gather
 from harness.measure.failsafe import Entry, failsafe_entries
 from harness.measure.recovery import failsafe_exits
 from harness.measure.restored import after_restarts
-from harness.measure.switched import NEVER_NS, read_outages
+from harness.measure.switched import NEVER_NS, read_switched
 from harness.plan import model as p
 from harness.recording.model import Mark
 
@@ -165,7 +165,7 @@ def test_a_cut_that_never_ended_lasts_as_long_as_the_data():
     (cut,) = found.cuts
     assert cut.held
     assert cut.end_ns == cut.until_ns == found.data_end_ns
-    assert read_outages(scenario.marks)[0].on_ns == (NEVER_NS, NEVER_NS)
+    assert read_switched(scenario.marks)[0].on_ns == (NEVER_NS, NEVER_NS)
 
 
 ODD = [
@@ -179,13 +179,15 @@ ODD = [
 
 @pytest.mark.parametrize("fields", ODD, ids=str)
 def test_odd_marks_tell_nothing(fields):
-    assert read_outages([Mark(OFF_NS, "switched", fields)]) == ()
+    assert read_switched([Mark(OFF_NS, "switched", fields)]) == ()
 
 
 def test_odd_times_in_marks_do_no_harm():
     fields = {"what": "antenna", "means": "line", "step": "cut", "on": False, "earliest_ago_ns": -5,
               "latest_ago_ns": "soon", "boots_ns": None}  # fmt: skip
-    (one,) = read_outages([Mark(OFF_NS, "switched", fields), Mark(ON_NS, "switched", {**fields, "on": True})])
+    (one,) = read_switched(
+        [Mark(OFF_NS, "switched", fields), Mark(ON_NS, "switched", {**fields, "on": True})]
+    )
     assert (one.off_ns, one.on_ns) == ((OFF_NS, OFF_NS), (ON_NS, ON_NS))
 
 
