@@ -299,7 +299,7 @@ def _add_ports(commands: Commands) -> None:
         "examples:\n"
         "  propsoff ports\n"
         "  propsoff ports --ask\n"
-        "  propsoff ports --ask COM5 rfc2217://bench-pi:4000\n\n"
+        "  propsoff ports --ask COM5 rfc2217://bench-host:4000\n\n"
         "--ask opens ports and sends Identify at the common baud rates, which takes up to 8 s. Nothing can\n"
         "move by that, but opening a port restarts many boards: propellers off.\n"
         "exit codes: 0 done, 2 command line wrong, 3 no such port or, with --ask, no device",

@@ -4,7 +4,7 @@
     about: The bench in the workshop
     bench: serial
     transmitter: {port: /dev/ttyUSB0, baud: 115200}
-    receiver: {port: socket://bench-pi:4000}
+    receiver: {port: socket://bench-host:4000}
     witness: {port: /dev/ttyUSB2}
 
 The witness, which measures the receiver's output pulses, may be left out.

@@ -128,6 +128,11 @@ def _prove(rig: Rig, word: str) -> ExitCode:
             f"the rig {rig.name} is simulated and has no lines to prove; "
             f"`propsoff run first-look --rig {word}` runs on it as it is"
         )
+    if set(rig.devices) >= set(rig.ports):
+        raise UserError(
+            f"no device of the rig {rig.name} speaks the bench protocol, so none can be asked; "
+            f"`propsoff run first-look --rig {word}` shows what their lines lose"
+        )
     from harness.finding.proof import proof_of
 
     say(CHECK_CAUTION)

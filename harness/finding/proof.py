@@ -20,6 +20,7 @@ from harness.finding.proving import CHECK_NS, prove
 from harness.finding.telling import say
 from harness.finding.words import Line, Word, judged
 from harness.measure.tables import read_stream
+from harness.plan.wording import many
 from harness.recording import Direction, Recording
 from harness.report.escape import clean
 
@@ -32,13 +33,17 @@ VERDICTS = {
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """What a check came to: each line's device and figures. `word` names the rig in commands."""
+    """What a check came to: each line's device and figures. `word` names the rig in commands.
+
+    `untried` tells what of the rig such a check says nothing about.
+    """
 
     word: str
     seconds: float
     lines: dict[Role, tuple[Line, ...]]
     who: dict[Role, str]
     port: dict[Role, str]
+    untried: tuple[str, ...] = ()
 
     @property
     def worst(self) -> Word:
@@ -68,6 +73,9 @@ class Proof:
                 yield from _wrapped(line.told, width, head, pad)
                 if line.advice:
                     yield from _wrapped(line.advice, width, f"{pad}-> ", f"{pad}   ")
+        if self.untried:
+            yield ""
+            yield from (line for text in self.untried for line in _wrapped(text, width, "", "  "))
         yield ""
         again = f"propsoff rig --check {self.word}"
         if self.worst is Word.BAD:
@@ -90,12 +98,21 @@ def _wrapped(text: str, width: int, head: str, pad: str) -> list[str]:
 
 def proof_of(rig: Rig, word: str, for_ns: int = CHECK_NS) -> Proof:
     """Open the rig's ports, check them for `for_ns`, and give them back. Raises BenchError."""
-    with closing(SerialBench(rig.ports)) as bench:
-        say(f"checking {len(rig.ports)} lines for {for_ns / S:.0f} s ...")
+    ports = {role: spec for role, spec in rig.ports.items() if role not in rig.devices}
+    with closing(SerialBench(ports)) as bench:
+        say(f"checking {many(len(ports), 'line')} for {for_ns / S:.0f} s ...")
         recording = prove(bench, rig, for_ns)
     lines = {role: tuple(judged(one)) for role, one in measure(recording).items()}
     who = {role: _who(recording, role) for role in lines}
-    return Proof(word, for_ns / S, lines, who, {role: port_words(recording, role) for role in lines})
+    port = {role: port_words(recording, role) for role in lines}
+    return Proof(word, for_ns / S, lines, who, port, tuple(_untried(rig)))
+
+
+def _untried(rig: Rig) -> Iterator[str]:
+    for role, keys in rig.devices.items():
+        yield f"{role}: speaks {keys.speaks}, so nothing could be asked; what its line loses, a run shows"
+    if rig.switching is not None:
+        yield "what this rig switches was not switched; `propsoff run failsafe` does"
 
 
 def port_words(recording: Recording, role: Role) -> str:

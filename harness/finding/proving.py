@@ -84,7 +84,7 @@ def _header(bench: Bench, rig: Rig) -> Header:
         clock="virtual" if bench.is_virtual else "monotonic",
         wall_seconds=0 if bench.is_virtual else wall_seconds(),
         hardware=bench.is_hardware,
-        baud=dict(bench.baud),
+        baud={role: spec.baud for role, spec in rig.ports.items()},  # a recording has both devices
         facts=dict(bench.facts),
     )  # fmt: skip
 

@@ -28,6 +28,10 @@ bench: serial                             # real ports; `mock` and `avr` are sim
 #   port: a device name, COM5, rfc2217://HOST:PORT or socket://HOST:PORT
 #   baud: bits per second, as the firmware has it; a port that stands alone (`receiver: COM5`) has 115200
 """
+MORE: Final = """
+# shared/bench.md tells of further keys: what cuts a device's power or the antenna path (`line`, `relay`,
+# `switch`, `by_hand`), and devices that print lines or send records of their own (`speaks`).
+"""
 NO_WITNESS: Final = """
 # A spare board that times the pulses on the receiver's output pins, if you have one:
 # witness: {port: PORT, baud: 115200}
@@ -89,6 +93,7 @@ def rig_text(places: Mapping[Role, Placed]) -> str:
         )
     if Role.WITNESS not in places:
         parts.append(NO_WITNESS)
+    parts.append(MORE)
     return "".join(parts)
 
 

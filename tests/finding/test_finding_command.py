@@ -156,3 +156,26 @@ def test_a_file_in_the_way_is_told_before_any_port_is_looked_at() -> None:
     with pytest.raises(UserError, match="is there already"):
         command.rig(RigWords(), System(comports=refuse))  # type: ignore[arg-type]
     assert Path("my-bench.yaml").read_text() == "mine"
+
+
+TEXT = "{port: %s, speaks: text, lines: {applied: 'RX {packet} {channel 1}'}}"
+
+
+def test_a_device_that_cannot_be_asked_is_left_out_of_the_proof_and_named(
+    served: Path, briefly: None, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = f"propsoff_rig: 1\nbench: serial\ntransmitter: {served / 'transmitter'}\nreceiver: "
+    Path("lines.yaml").write_text(text + TEXT % (served / "receiver") + "\nby_hand: transmitter power\n")
+    assert run("rig", "--check", "lines.yaml") == ExitCode.PASS
+    told = capsys.readouterr().out
+    assert "receiver: speaks text, so nothing could be asked" in told
+    assert "what this rig switches was not switched" in told
+    assert "capacity" in told
+
+
+def test_a_rig_without_any_device_to_ask_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    sender = "{port: a, speaks: text, tell: {sticks: 'S {channel 1}'}}"
+    rig = f"propsoff_rig: 1\nbench: serial\ntransmitter: {sender}\nreceiver: {TEXT % 'b'}\n"
+    Path("lines.yaml").write_text(rig)
+    assert run("rig", "--check", "lines.yaml") == ExitCode.USER_ERROR
+    assert "no device of the rig lines speaks the bench protocol" in capsys.readouterr().err

@@ -118,8 +118,8 @@ def test_the_harness_takes_a_port_that_is_named_twice_once(machine: Machine) -> 
 
 
 def test_the_harness_takes_a_network_port_as_it_is(machine: Machine) -> None:
-    found = only(machine, "rfc2217://bench-pi:4000")
-    assert (found.name, found.kind) == ("rfc2217://bench-pi:4000", Kind.NETWORK)
+    found = only(machine, "rfc2217://bench-host:4000")
+    assert (found.name, found.kind) == ("rfc2217://bench-host:4000", Kind.NETWORK)
 
 
 def test_the_harness_tells_lines_without_hardware_from_lines_with(machine: Machine) -> None:

@@ -49,7 +49,7 @@ def identity(plain: socket.socket) -> m.Identity:
         ("4000", LOOPBACK, 4000),
         ("192.168.1.5:4000", "192.168.1.5", 4000),
         ("[::1]:4000", "::1", 4000),
-        ("bench-pi:0", "bench-pi", 0),
+        ("bench-host:0", "bench-host", 0),
         ("65533", LOOPBACK, 65533),
     ],
 )
