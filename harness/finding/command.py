@@ -24,7 +24,8 @@ from harness.plan.wording import many
 RIG_FILE: Final = "my-bench.yaml"
 ASK_CAUTION: Final = """\
 Opening a port restarts many boards, and restarting lets some of them twitch: take the propellers off, put the
-transmitter's own throttle stick at its low end, tie the model down, and use a supply with a current limit.
+transmitter's own throttle stick at its low end, tie the model down, and use a supply with a current limit."""
+ASK_EVERY: Final = """\
 Identify is sent to every port that nobody holds; if something else than your bench is plugged in, name the
 ports to ask."""
 CHECK_CAUTION: Final = """\
@@ -56,7 +57,8 @@ def ports(
     answers = None
     if ask:
         asked = [port for port in found if names or port.kind is not Kind.EMPTY]
-        answers = dict(zip((port.name for port in asked), _ask(asked, baud, system), strict=True))
+        said = _ask(asked, baud, system, named=bool(names))
+        answers = dict(zip((port.name for port in asked), said, strict=True))
     print(to_json(ports_document(found, answers)) if json else ports_text(found, answers), end="")
     return _ports_code(found, answers, every=bool(names))
 
@@ -69,10 +71,10 @@ def _ports_code(found: Sequence[Found], answers: dict[str, Answer] | None, *, ev
     return ExitCode.PASS if good and (all(good) if every else any(good)) else ExitCode.BENCH_ERROR
 
 
-def _ask(found: Sequence[Found], baud: int | None, system: System) -> list[Answer]:
+def _ask(found: Sequence[Found], baud: int | None, system: System, *, named: bool) -> list[Answer]:
     asking = Asking() if baud is None else Asking(bauds=(baud,))
     if found:
-        say(ASK_CAUTION)
+        say(ASK_CAUTION if named else f"{ASK_CAUTION}\n{ASK_EVERY}")
         at_once = " at the same time" if len(found) > 1 else ""
         turns = -(-len(found) // MOST_AT_ONCE)
         say(f"asking {many(len(found), 'port')}{at_once}, up to {turns * asking.longest_ns / S:.0f} s ...")
@@ -89,7 +91,7 @@ def rig(told: RigWords, system: System | None = None) -> ExitCode:
     require_free(file, overwrite=told.overwrite)
     system = system or System()
     found = [port for port in find_ports(system, names) if names or port.kind is not Kind.EMPTY]
-    places = placed(found, _ask(found, told.baud, system))
+    places = placed(found, _ask(found, told.baud, system, named=bool(names)))
     write_rig(file, rig_text(places), overwrite=told.overwrite)
     print(f"{file}: written\n{_who(places)}\n", flush=True)
     return _prove(find_rig(str(file)), str(file))

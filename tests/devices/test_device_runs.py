@@ -360,3 +360,16 @@ def test_hours_of_losses_fail_only_where_lines_are_counted(rig, receiver, verdic
 def test_hours_with_a_late_failsafe_fail(tmp_path):
     found = hours(Spoken(VOICES, plan=SOAK, defect="failsafe-late"), tmp_path)
     assert found["failsafe_entry"].verdict == "fail"
+
+
+UNPOWERED = PLAN.replace("  - cut: {duration: 900 ms, times: 8}", "  - cut: {duration: 900 ms, times: 8, by: power}")
+
+
+@pytest.mark.parametrize(("defect", "verdict"), [(None, "pass"), ("failsafe-late", "fail")])
+def test_a_device_that_prints_lines_can_lose_its_power(defect, verdict):
+    run = Spoken(VOICES, plan=UNPOWERED, defect=defect)
+    assert run.end.why == "complete"
+    entry = run.results["failsafe_entry"]
+    assert run.verdicts()["failsafe_entry"] == verdict, entry.reason
+    assert entry.counts["of the transmitter's power, by a control line"] == 8
+    assert run.verdicts()["bench"] == "pass", run.results["bench"].reason
