@@ -247,7 +247,8 @@ def decide(
     clump = np.maximum(ASSUMED_BURST, np.maximum(burst_length, clump_length))
     rare = bursts_expected(trials, 1 - at_least, clump) < need
     few = bursts_expected(trials, 1 - at_least, burst_length) < need
-    return (lower >= at_least) & ~rare, (upper < at_least) & (~few | (certain < at_least))
+    enough = (lower >= at_least) & np.logical_not(rare)
+    return enough, (upper < at_least) & (np.logical_not(few) | (certain < at_least))
 
 
 def trials_to_settle(

@@ -384,3 +384,9 @@ def test_limits_are_the_same_alone_and_in_a_row():
     for place, (bad, runs) in enumerate([(5, 3), (50, 20)]):
         alone = limits(1000, bad, runs, 0.95)
         assert [float(end[place]) for end in row] == pytest.approx([float(end) for end in alone], rel=1e-9)
+
+
+@pytest.mark.parametrize("trials", [20, 100_000])
+def test_decisions_on_single_numbers_are_truth_values_not_integers(trials):
+    for decision in decide((0.9, 0.95, 0.9), trials, 1.0, 0.98):
+        assert isinstance(decision, bool | np.bool_)
