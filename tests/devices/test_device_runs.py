@@ -362,7 +362,7 @@ def test_hours_with_a_late_failsafe_fail(tmp_path):
     assert found["failsafe_entry"].verdict == "fail"
 
 
-UNPOWERED = PLAN.replace("  - cut: {duration: 900 ms, times: 8}", "  - cut: {duration: 900 ms, times: 8, by: power}")
+UNPOWERED = PLAN.replace("times: 8}", "times: 8, by: power}")
 
 
 @pytest.mark.parametrize(("defect", "verdict"), [(None, "pass"), ("failsafe-late", "fail")])
