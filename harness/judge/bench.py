@@ -79,7 +79,7 @@ def _lost_share(evidence: Evidence, role: Role) -> Fraction:
 
 def _lost(evidence: Evidence, role: Role) -> int:
     heard = evidence.heard[role]
-    return heard.messages_lost - lost_in_outages(heard, role, outages(evidence))
+    return heard.messages_lost - lost_in_outages(heard, role, outages(evidence.restarts))
 
 
 def _faults(rule: p.BenchHealth, evidence: Evidence) -> list[tuple[str, str]]:
@@ -215,7 +215,7 @@ def _away(evidence: Evidence, role: Role, silence: Span) -> bool:
     """Return whether the PC was silent because the port was gone, which is told apart."""
     return any(
         one.role == role and one.start_ns <= silence.end_ns and silence.start_ns <= one.end_ns
-        for one in outages(evidence)
+        for one in outages(evidence.restarts)
     )
 
 
@@ -224,7 +224,7 @@ def outage_words(evidence: Evidence) -> list[str]:
     return [
         f"the {one.role.value}'s port was gone and came back: {plain((one.end_ns - one.start_ns) / S, 1)} s "
         f"from {moment(evidence, one.start_ns)} are not judged"
-        for one in outages(evidence)
+        for one in outages(evidence.restarts)
         if one.end_ns < evidence.data_end_ns
     ]
 

@@ -101,7 +101,7 @@ def lost_messages(evidence: Evidence, role: Role) -> int:
         return 1
     first, after = np.searchsorted(heard.at_ns, (evidence.run.start_ns, evidence.run.end_ns + 1)).tolist()
     lost = heard.lost[min(after, heard.messages - 1)] - heard.lost[max(0, min(first, heard.messages) - 1)]
-    return int(lost) - lost_in_outages(heard, role, outages(evidence)) + (role in evidence.quiet)
+    return int(lost) - lost_in_outages(heard, role, outages(evidence.restarts)) + (role in evidence.quiet)
 
 
 def hidden(evidence: Evidence, what: str) -> str:

@@ -13,7 +13,7 @@ from typing import Final, Literal
 import numpy as np
 
 from harness.measure.arrays import Ints
-from harness.measure.orders import Order
+from harness.measure.orders import TAKES_NS, Order
 from harness.measure.packets import AppliedPackets, SentPackets
 from harness.measure.spans import StepSpan, first_applied_after, step_at
 from harness.plan.model import Fade, Plan, every_step
@@ -124,9 +124,7 @@ def read_cuts(
 
 def _cut_by(air: Air, order: Order, late_ns: int) -> Cut:
     if not air.tells_sent:
-        from harness.measure.untold import untold_cut
-
-        return untold_cut(order, air.applied, air.data_end_ns, air.slack_ns, late_ns)
+        return _untold_cut(order, air.applied, air.data_end_ns, air.slack_ns, late_ns)
     return _deaf_cut(air, order) if order.what == "deaf" else _sender_cut(air, order)
 
 
@@ -196,6 +194,36 @@ def _cut(air: Air, order: Order, last: int, first: int) -> Cut:
         began_ns=order.began_ns,
         packets=order.packets or 0,
         acknowledged=order.acknowledged or 0,
+    )
+
+
+def _untold_cut(order: Order, applied: AppliedPackets, data_end_ns: int, slack_ns: int, late_ns: int) -> Cut:
+    """Return a cut by a transmitter that does not tell what it sends, as the receiver's reports show it.
+
+    Such a transmitter proves nothing by its own silence: it is always silent here. So the cut counts as made
+    only if the receiver applied nothing from soon after its beginning to shortly before its end.
+
+    `late_ns` is how long a packet that was under way may still take to be applied.
+    """
+    at_ns = applied.so_far_ns
+    lasts_ns = int((order.end_ns - order.start_ns) * CLOCK_SHARE)
+    quiet_from = order.start_ns + TAKES_NS + late_ns + slack_ns
+    quiet_to = order.start_ns + lasts_ns - slack_ns
+    first, after = np.searchsorted(at_ns, (quiet_from, quiet_to)).tolist()
+    back = int(np.searchsorted(at_ns, max(quiet_to, quiet_from)))
+    back = back if back < len(applied) else -1
+    return Cut(
+        number=0,
+        command_ns=order.command_ns,
+        start_ns=order.start_ns,
+        end_ns=order.end_ns,
+        duration_ns=order.end_ns - order.start_ns,
+        last_sent=-1,
+        first_sent=-1,
+        first_applied=back,
+        until_ns=int(applied.at_ns[back]) if back >= 0 else data_end_ns,
+        held=quiet_from < quiet_to and first == after,
+        began_ns=order.began_ns,
     )
 
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,9 +21,6 @@ from harness.measure.cuts import Cut
 from harness.measure.spans import RestartSpan
 from harness.measure.tables import MANY, Stream
 from harness.recording.model import Recording
-
-if TYPE_CHECKING:
-    from harness.measure.evidence import Evidence
 
 
 def read_outages(
@@ -132,9 +128,9 @@ def widened(
     return tuple(found)
 
 
-def outages(evidence: Evidence) -> tuple[RestartSpan, ...]:
-    """Return the outages of a recording."""
-    return tuple(span for span in evidence.restarts if span.outage)
+def outages(restarts: Iterable[RestartSpan]) -> tuple[RestartSpan, ...]:
+    """Return those restarts that are outages."""
+    return tuple(span for span in restarts if span.outage)
 
 
 def _within(gaps: Ints, spans: Ints) -> Flags:
