@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Final
 
+from harness.bench.identify import explain_silence
 from harness.bench.protocol import Bench, Chunk, Role
 from harness.clock import MS, S
 from harness.codec import messages as m
@@ -27,6 +28,9 @@ STARTING_NS: Final = 3 * S
 """A device told to restart is taken for starting until it says so, but no longer than this."""
 SEEN_MAX: Final = 4096
 """Bytes kept from each port until its device has identified itself, to explain a silence."""
+IDENTIFY_NS: Final = 3 * S
+"""A board that restarts when its port is opened (common practice) needs about two seconds to answer."""
+IDENTIFY_EVERY_NS: Final = 250 * MS
 LINKED_FOR_NS: Final = 200 * MS
 """The link counts as lost when no packet was applied for this long, or for three packet periods."""
 
@@ -169,6 +173,18 @@ class Conversation:
                 if reply.command == message.TYPE:
                     return reply
         return None
+
+    def introduce(self, role: Role, port_name: str) -> m.Identity:
+        """Ask a device who it is until it says so; BenchError, with what came instead, if it does not."""
+        port, deadline_ns = self.ports[role], self.bench.now_ns() + IDENTIFY_NS
+        while port.identity is None:
+            now_ns = self.bench.now_ns()
+            if now_ns >= deadline_ns:
+                why = explain_silence(port.seen, role, port=port_name, baud=self.bench.baud[role])
+                raise BenchError(why, role=role, port=port_name)
+            self.send(role, m.Identify())
+            self.wait_for(lambda: port.identity is not None, until_ns=now_ns + IDENTIFY_EVERY_NS)
+        return port.identity
 
     @property
     def link_state(self) -> str:

@@ -13,9 +13,9 @@ from typing import Final, Protocol
 
 from harness.abilities import Abilities
 from harness.awake import AsleepError, ClockError, Wakefulness
-from harness.bench.identify import check_identity, explain_silence
+from harness.bench.identify import check_identity
 from harness.bench.protocol import Bench, Role, WithLineErrors, extra
-from harness.clock import MS, S
+from harness.clock import MS
 from harness.codec import messages as m
 from harness.conversation import LINKED_FOR_NS, Conversation
 from harness.devices.telling import cautions
@@ -47,9 +47,6 @@ from harness.trials import Trials
 from harness.unattended import OwnThrottleError, RestartWatch, refuse_open_throttle, release_watched
 from harness.watch import OWN_STICKS, ThrottleWatch
 
-IDENTIFY_NS: Final = 3 * S
-"""A board that restarts when its port is opened (common practice) needs about two seconds to answer."""
-IDENTIFY_EVERY_NS: Final = 250 * MS
 PINGS_AT_ENDS: Final = 8
 PING_EVERY_NS: Final = 40 * MS
 LAST_BYTES_NS: Final = 60 * MS
@@ -270,18 +267,9 @@ class Runner:
 
     def identify(self, role: Role) -> None:
         """Ask a device who it is until it says so. Raises BenchError if it does not, or does not fit."""
-        port = self.talk.ports[role]
-        deadline = self.bench.now_ns() + IDENTIFY_NS
-        while port.identity is None:
-            now = self.bench.now_ns()
-            if now >= deadline:
-                baud, name = self.bench.baud[role], self.port_name(role)
-                raise BenchError(explain_silence(port.seen, role, port=name, baud=baud), role=role, port=name)
-            self.talk.send(role, m.Identify())
-            self.talk.wait_for(lambda: port.identity is not None, until_ns=now + IDENTIFY_EVERY_NS)
-        problem = check_identity(port.identity, role, self.link)
+        name = self.port_name(role)
+        problem = check_identity(self.talk.introduce(role, name), role, self.link)
         if problem:
-            name = self.port_name(role)
             where = "" if name == str(role) else f"{role} port {name}: "
             raise BenchError(where + problem, role=role, port=name)
 

@@ -8,8 +8,9 @@ read are kept up to a bound; beyond it whole messages are dropped.
 from __future__ import annotations
 
 import select
-from collections.abc import Callable, Mapping
-from threading import Event
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from threading import Event, Thread
 from typing import Final, Protocol
 
 from harness.bench.protocol import Role
@@ -23,6 +24,7 @@ MAX_UNREAD_BYTES: Final = 4_096
 MAX_BACKLOG_BYTES: Final = 4_096
 """Above this, a program's bytes are left with the system, which makes the program wait."""
 READ_BYTES: Final = 4_096
+START_S: Final = 10
 
 Announce = Callable[[str], None]
 
@@ -87,3 +89,33 @@ def _wait(devices: Devices, ends: Mapping[Role, End], most_s: float, stop: Event
         stop.wait(most_s)
         return []
     return select.select(listened, [], [], most_s)[0]
+
+
+@contextmanager
+def in_background(serve: Callable[[Event, Event], None]) -> Iterator[None]:
+    """Run `serve(ready, stop)` in a thread while the block runs, from when `ready` is set.
+
+    What it raises before that is raised in place of the block, what it raises later at the block's end.
+    """
+    ready, stop = Event(), Event()
+    failure: list[BaseException] = []
+
+    def go() -> None:
+        try:
+            serve(ready, stop)
+        except BaseException as error:
+            failure.append(error)
+        finally:
+            ready.set()
+
+    thread = Thread(target=go, name="simulated devices", daemon=True)
+    thread.start()
+    try:
+        assert ready.wait(START_S), "the simulated devices did not start"
+        if not failure:
+            yield
+    finally:
+        stop.set()
+        thread.join()
+    if failure:
+        raise failure[0]

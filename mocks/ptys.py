@@ -10,16 +10,13 @@ import select
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
-from threading import Event, Thread
-from typing import Final
+from threading import Event
 
 from harness.bench.protocol import Role
 from harness.errors import BenchError, UserError
 from mocks.devices import Devices
-from mocks.ends import MAX_UNREAD_BYTES, READ_BYTES, say
+from mocks.ends import MAX_UNREAD_BYTES, READ_BYTES, in_background, say
 from mocks.ends import run as _run
-
-START_S: Final = 10
 
 
 class Terminal:
@@ -123,34 +120,18 @@ def serve(
 def serving(devices: Devices, *, link_dir: Path | None = None) -> Iterator[Mapping[Role, str]]:
     """Run `serve` in a thread and give the name of each port; for tests and scripts."""
     names: dict[Role, str] = {}
-    ready, stop = Event(), Event()
-    failure: list[BaseException] = []
 
-    def announce(line: str) -> None:
-        role, _, name = line.partition(" ")
-        names[Role(role)] = name
-        if len(names) == len(devices.baud):
-            ready.set()
+    def go(ready: Event, stop: Event) -> None:
+        def announce(line: str) -> None:
+            role, _, name = line.partition(" ")
+            names[Role(role)] = name
+            if len(names) == len(devices.baud):
+                ready.set()
 
-    def run() -> None:
-        try:
-            serve(devices, link_dir=link_dir, announce=announce, stop=stop)
-        except BaseException as error:
-            failure.append(error)
-        finally:
-            ready.set()
+        serve(devices, link_dir=link_dir, announce=announce, stop=stop)
 
-    thread = Thread(target=run, name="simulated devices", daemon=True)
-    thread.start()
-    try:
-        assert ready.wait(START_S), "the simulated devices did not start"
-        if not failure:
-            yield names
-    finally:
-        stop.set()
-        thread.join()
-    if failure:
-        raise failure[0]
+    with in_background(go):
+        yield names
 
 
 def _require_ptys() -> None:

@@ -12,18 +12,17 @@ import socket
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
-from threading import Event, Thread
+from threading import Event
 from typing import Final
 
 from harness.bench.protocol import Role
 from harness.errors import UserError
 from mocks.devices import Devices
-from mocks.ends import MAX_UNREAD_BYTES, READ_BYTES, Announce, run, say
+from mocks.ends import MAX_UNREAD_BYTES, READ_BYTES, Announce, in_background, run, say
 
 LOOPBACK: Final = "127.0.0.1"
 PLACES: Final = {Role.TRANSMITTER: 0, Role.RECEIVER: 1, Role.WITNESS: 2}
 HIGHEST_PORT: Final = 65_535 - max(PLACES.values())
-START_S: Final = 10
 EVERYBODY: Final = (
     "warning: this listens beyond this machine. Anybody who can reach it can drive these devices: there is "
     "no password and no encryption. Leave the host out, and let others in through ssh -L or a TLS tunnel."
@@ -196,25 +195,9 @@ def _who_gets_in(server: socket.socket) -> str:
 def serving(devices: Devices, listen: Listen = Listen(LOOPBACK, 0)) -> Iterator[Mapping[Role, str]]:
     """Run `serve` in a thread and give the URL of each port; for tests and scripts."""
     urls: dict[Role, str] = {}
-    listening, stop = Event(), Event()
-    failure: list[BaseException] = []
 
-    def go() -> None:
-        try:
-            serve(devices, listen, ready=urls.update, announce=lambda _: listening.set(), stop=stop)
-        except BaseException as error:
-            failure.append(error)
-        finally:
-            listening.set()
+    def go(ready: Event, stop: Event) -> None:
+        serve(devices, listen, ready=urls.update, announce=lambda _: ready.set(), stop=stop)
 
-    thread = Thread(target=go, name="simulated devices", daemon=True)
-    thread.start()
-    try:
-        assert listening.wait(START_S), "the simulated devices did not start"
-        if not failure:
-            yield urls
-    finally:
-        stop.set()
-        thread.join()
-    if failure:
-        raise failure[0]
+    with in_background(go):
+        yield urls

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from harness._version import __version__
-from harness.bench.identify import check_device, explain_silence
+from harness.bench.identify import check_device
 from harness.bench.protocol import Bench, Role
 from harness.clock import MS, US, S, wall_seconds
 from harness.codec import messages as m
@@ -37,9 +37,6 @@ if TYPE_CHECKING:
 
 CHECK_NS: Final = 10 * S
 CALM_SHARE: Final = 0.4
-IDENTIFY_NS: Final = 3 * S
-"""A board that restarts when its port is opened has this long to come up (shared/protocol.md, section 8)."""
-ASK_EVERY_NS: Final = 250 * MS
 PING_EVERY_NS: Final = 50 * MS
 SLICE_NS: Final = 500 * US
 """How soon an answer is followed by the next question."""
@@ -90,17 +87,8 @@ def _header(bench: Bench, rig: Rig) -> Header:
 
 
 def _identify(talk: Conversation, role: Role) -> None:
-    bench, port = talk.bench, talk.ports[role]
-    name = bench.facts.get(f"{role} port", str(role))
-    deadline = bench.now_ns() + IDENTIFY_NS
-    while port.identity is None:
-        now = bench.now_ns()
-        if now >= deadline:
-            why = explain_silence(port.seen, role, port=name, baud=bench.baud[role])
-            raise BenchError(why, role=role, port=name)
-        talk.send(role, m.Identify())
-        talk.wait_for(lambda: port.identity is not None, until_ns=now + ASK_EVERY_NS)
-    wrong = check_device(port.identity, role)
+    name = talk.bench.facts.get(f"{role} port", str(role))
+    wrong = check_device(talk.introduce(role, name), role)
     if wrong:
         raise BenchError(wrong, role=role, port=name)
 

@@ -8,7 +8,7 @@ such a match is marked as doubtful, and no verdict may rest on it alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -172,36 +172,20 @@ def read_applied(
 
     `told_of` is the transmitter's stream, `slack_ns` how far apart the two clock maps may be.
     """
+    packets = _unmatched(heard, clock)
     if not numbered:
-        return _without_numbers(heard, clock)
-    table = heard.table(wire.Applied.TYPE)
-    segment = heard.segment[table.frame]
-    dev_us = clock.unwrap(_column(table, "at_us"), table.at_ns, segment)
-    at_ns = clock.to_host_ns(dev_us, segment)
-    number = _column(table, "packet")
+        return packets
+    at_ns, number = packets.at_ns, _column(heard.table(wire.Applied.TYPE), "packet")
     row = match(number, at_ns, sent.number, sent.at_ns, slack_ns)
     reach_ns = lost_after_ns + slack_ns
     doubtful = in_doubt(at_ns, row, sent, told_of, reach_ns)
     again = find_repeats(row, number, at_ns)
     row = np.where(doubtful & (_late(at_ns, row, sent, reach_ns) | again), -1, row)
-    return AppliedPackets(
-        frame=table.frame,
-        heard_ns=table.at_ns,
-        number=number,
-        at_ns=at_ns,
-        dev_us=dev_us,
-        segment=segment,
-        outputs_us=table.tail,
-        channels=table.tail_count,
-        sent_row=row,
-        repeat=find_repeats(row, number, at_ns),
-        doubtful=doubtful,
-        so_far_ns=np.maximum.accumulate(at_ns),
-        strange=np.zeros(len(row), dtype=np.bool_),
-    )
+    repeat = find_repeats(row, number, at_ns)
+    return replace(packets, number=number, sent_row=row, repeat=repeat, doubtful=doubtful, numbered=True)
 
 
-def _without_numbers(heard: Stream, clock: ClockMap) -> AppliedPackets:
+def _unmatched(heard: Stream, clock: ClockMap) -> AppliedPackets:
     """Return packets of which nobody can say which one each is."""
     table = heard.table(wire.Applied.TYPE)
     segment = heard.segment[table.frame]
