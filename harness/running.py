@@ -9,7 +9,7 @@ import platform
 import signal
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import partial
 from pathlib import Path
@@ -49,7 +49,7 @@ from harness.soaking import SoakRounds
 from harness.timeline import Timeline, build_timeline
 
 if TYPE_CHECKING:
-    from harness.verdict import Judgement
+    from harness.measure.evidence import Evidence
 
 INSISTED = 3
 """Signals after which somebody really means it, whatever is under way."""
@@ -231,7 +231,14 @@ def judge_recording(recording: Recording) -> Outcome:
 
     All at once, a soak too: `judge_file` judges one by its rounds.
     """
-    from harness.judge import judge  # numpy and scipy are slow to import
+    return judge_seen(recording)[0]
+
+
+def judge_seen(recording: Recording) -> tuple[Outcome, Evidence]:
+    """Judge a recording as `judge_recording` does, and return the evidence too: what there is to see."""
+    from harness.judge import judge_evidence  # numpy and scipy are slow to import
+    from harness.measure.evidence import gather
+    from harness.why import likely_causes
 
     header = recording.header
     try:
@@ -242,8 +249,10 @@ def judge_recording(recording: Recording) -> Outcome:
                 "the recording's header is damaged: its plan can no longer be read"
             ) from error
         raise
-    judgement: Judgement = judge(plan, recording)
-    return Outcome(judgement, header, plan.title)
+    evidence = gather(plan, recording)
+    judgement = judge_evidence(evidence)
+    causes = likely_causes(evidence, judgement.results)
+    return Outcome(replace(judgement, causes=causes), header, plan.title), evidence
 
 
 def write_reports(outcome: Outcome, folder: RunFolder, request: Request | None = None) -> None:

@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from harness.errors import ExitCode
 from harness.findings import Section
+from harness.likely import Likely
 
 
 class Verdict(StrEnum):
@@ -85,7 +86,7 @@ class Judgement:
     `link_seconds` is the time from the first step to the last, in s. `devices` holds each role's identity in
     words (untrusted text, to be escaped by whoever shows it). `notes` are lines about the run as a whole,
     such as an early stop or a recording that was cut short. `sections` tell what was measured beside the
-    checks.
+    checks, `causes` why figures may be bad or odd, the likeliest first.
     """
 
     results: tuple[CheckResult, ...]
@@ -95,6 +96,7 @@ class Judgement:
     devices: Mapping[str, str]
     notes: tuple[str, ...]
     sections: tuple[Section, ...] = ()
+    causes: tuple[Likely, ...] = ()
 
     @property
     def verdict(self) -> Verdict:
