@@ -83,10 +83,9 @@ def serve_mock(
 ) -> None:
     """Serve the rig's simulated devices on pseudo-terminals in real time until Ctrl-C; prints their names.
 
-    With `listen`, `[HOST:]PORT`, on TCP ports instead; a `link_dir` then gets the rig file alone.
-
     Without a `link` the mock has its own. With `link_dir`, links with the roles' names are made
-    there, and a rig file `rig.yaml` that names them. Raises UserError if the rig is hardware, the defect
+    there, and a rig file `rig.yaml` that names them. With `listen`, `[HOST:]PORT`, it is served on TCP ports
+    instead, and a `link_dir` gets the rig file alone. Raises UserError if the rig is hardware, the defect
     unknown, or something of another's stands in the way.
     """
     if rig.is_hardware:
