@@ -226,7 +226,7 @@ class Device:
                 self.abilities() & ~self._lacks,
                 self.name(),
                 __version__,
-                "mock-1",
+                self.settings.unit_serial,
             )
         )
 

@@ -13,6 +13,7 @@ from typing import Literal
 
 from harness.bench.protocol import DEVICES, Role
 from harness.clock import MS, US, S
+from harness.codec.messages import MAX_NAME
 from harness.errors import UserError
 from harness.plan.kinds import (
     Choice,
@@ -217,6 +218,9 @@ class MockSettings(WorldSettings):
     restart_for_ns: int = key(
         Duration(0, 60 * S), "How long a device is away when it restarts.", 50 * MS, yaml="restart_for"
     )
+    unit_serial: str = key(
+        Text(MAX_NAME), "Serial number that the devices tell, so that a lot of units can be played.", "mock-1"
+    )
     banner: str = key(Text(200), "Text that both devices print when they start.", "")
     protocol_version: int = key(Whole(1, 255), "Protocol version that both devices claim.", 1)
     lacks: tuple[str, ...] = key(
@@ -287,6 +291,8 @@ def check_settings(link: Link, settings: MockSettings) -> None:
             f"mock: failsafe has {len(settings.failsafe_us)} pulses, but the devices have "
             f"{len(link.channels)} channels; give one for each"
         )
+    if len(settings.unit_serial.encode()) > MAX_NAME:
+        raise UserError(f"mock: unit_serial takes more than {MAX_NAME} bytes; write a shorter one")
 
 
 def describe_settings(settings: WorldSettings) -> str:

@@ -73,6 +73,7 @@ LAYERS = (
     ("harness.scripting",),
     ("harness.explore", "harness.explore.*"),
     ("harness.finding", "harness.finding.*"),
+    ("harness.units", "harness.units.*"),
     ("harness.compare", "harness.compare.*"),
     ("harness.options", "harness.parsers"),
     ("harness.cli", "harness.pytest_plugin"),

@@ -28,6 +28,11 @@ def render_sections(sections: Sequence[Section], width: int) -> list[str]:
     return ["\n".join(_lines(section, width)) for section in sections]
 
 
+def render_grid(grid: Grid, width: int) -> str:
+    """Return one table by itself, with its title and note, fitted to `width` columns."""
+    return "\n".join(_grid(grid, width))
+
+
 def titles(sections: Iterable[Section]) -> str:
     """Return the sections' titles in one line."""
     return ", ".join(clean(section.title) for section in sections)

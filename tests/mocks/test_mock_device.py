@@ -26,6 +26,15 @@ def test_mock_device_says_that_it_started_and_who_it_is(role: Role) -> None:
 
 
 @BOTH
+def test_mock_device_tells_the_serial_number_of_its_unit(role: Role) -> None:
+    for settings, serial in ((MockSettings(), "mock-1"), (MockSettings(unit_serial="dunlin-7"), "dunlin-7")):
+        talk, _ = virtual(settings=settings)
+        talk.tell(role, m.Identify())
+        identity = next(heard.message for heard in talk.run(15 * MS) if isinstance(heard.message, m.Identity))
+        assert identity.serial == serial
+
+
+@BOTH
 def test_mock_device_counts_its_messages_from_zero_without_a_gap(role: Role) -> None:
     talk, _ = virtual()
     talk.run(3 * S)

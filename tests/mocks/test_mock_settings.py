@@ -97,6 +97,7 @@ CONTRADICTIONS = [
     (MockSettings(block_for_ns=S, block_every_ns=S), "block_for must be shorter than block_every"),
     (MockSettings(block_for_ns=MS), "block_for must be shorter"),
     (MockSettings(failsafe_us=(1500,)), "failsafe has 1 pulses, but the devices have 6 channels"),
+    (MockSettings(unit_serial="\u00e4" * 13), "unit_serial takes more than 24 bytes"),
 ]
 
 
