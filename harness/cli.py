@@ -29,11 +29,20 @@ if TYPE_CHECKING:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code."""
+    words = sys.argv[1:] if argv is None else argv
+    if "--bisect" not in words:
+        return _main(words)
+    from harness.compare.command import for_bisect
+
+    return for_bisect(lambda: _main(words))
+
+
+def _main(words: Sequence[str]) -> int:
     for stream in (sys.stdout, sys.stderr):  # a plan's title may hold what an ASCII terminal cannot show
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
     try:
-        arguments = parsers.read(sys.argv[1:] if argv is None else argv)
+        arguments = parsers.read(words)
         return int(COMMANDS[arguments.command](arguments))
     except PropsoffError as error:
         _complain(str(error))
@@ -324,6 +333,20 @@ def _rig(arguments: argparse.Namespace) -> int:
     return int(rig(RigWords(arguments.words, arguments.check, arguments.overwrite, arguments.baud)))
 
 
+def _compare(arguments: argparse.Namespace) -> int:
+    from harness.compare.command import compare_command
+
+    if arguments.candidate is None:
+        raise UserError("compare: name two sides, BASE and CANDIDATE: each a run folder or a folder of runs")
+    return compare_command(arguments)
+
+
+def _baseline(arguments: argparse.Namespace) -> int:
+    from harness.compare.command import baseline_command
+
+    return baseline_command(arguments)
+
+
 COMMANDS: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
     "run": _run,
     "check": _check,
@@ -335,4 +358,6 @@ COMMANDS: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
     "explain": _explain,
     "ports": _ports,
     "rig": _rig,
+    "compare": _compare,
+    "baseline": _baseline,
 }

@@ -54,6 +54,8 @@ def _parser() -> argparse.ArgumentParser:
         _add_scoreboard,
         _add_ports,
         _add_rig,
+        _add_compare,
+        _add_baseline,
     ):
         add(commands)
     return parser
@@ -331,6 +333,53 @@ def _add_rig(commands: Commands) -> None:
     parser.add_argument("--overwrite", action="store_true", help="write over a file that is there already")
     _baud(parser)
     parser.set_defaults(command="rig")
+
+
+def _add_compare(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "compare",
+        "say of every figure whether a candidate is better, no worse or worse than a base, or cannot be told",
+        "examples:\n"
+        "  propsoff compare propsoff-runs/regression-7 propsoff-runs/regression-8\n"
+        "  propsoff compare baseline:good new-firmware/ --margin latency='3 ms' --margin delivery='0.5 %'\n"
+        "  propsoff compare baseline:good new-firmware/ --page comparison.html\n\n"
+        "BASE and CANDIDATE: a run folder, a folder of runs, or baseline:NAME (see propsoff baseline).\n"
+        "Several runs on each side tell more than one: only they show how much runs differ.\n"
+        "exit codes: 0 no worse, or better, in all that the plan judges; 1 worse; 5 cannot tell;\n"
+        "  2 not comparable, a run cannot be read, or the command line is wrong\n"
+        "with --bisect: 0 good, 1 bad, 125 leave this commit out, 128 and above: stop the search",
+    )
+    parser.add_argument("base", metavar="BASE", help="run folder, folder of runs, or baseline:NAME")
+    parser.add_argument("candidate", metavar="CANDIDATE", nargs="?", help="what is to be held against it")
+    parser.add_argument(
+        "--margin", action="append", metavar="FIGURE=VALUE",
+        help="how much worse still counts as no worse, such as latency_p90='3 ms'; may be given again",
+    )  # fmt: skip
+    parser.add_argument("--confidence", default="95 %", metavar="SHARE", help="default: 95 %%")
+    parser.add_argument("--page", metavar="FILE", type=options.path, help="write a page that draws both")
+    shape = parser.add_mutually_exclusive_group()
+    shape.add_argument("--json", action="store_true", help="print JSON, for scripts")
+    shape.add_argument("--markdown", action="store_true", help="print a short table for a pull request")
+    parser.add_argument("--bisect", action="store_true", help="return exit codes for git bisect run")
+    parser.set_defaults(command="compare")
+
+
+def _add_baseline(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "baseline",
+        "keep runs under a name to compare later ones with, or list those that are kept",
+        "examples:\n"
+        "  propsoff baseline                               what is kept\n"
+        "  propsoff baseline good propsoff-runs/regression-7 propsoff-runs/regression-8\n\n"
+        "Runs are copied whole into propsoff-baselines/NAME; what is kept there is never written over.",
+    )
+    parser.add_argument("name", nargs="?", metavar="NAME", help="letters, digits, - _ and .")
+    parser.add_argument(
+        "runs", nargs="*", type=options.path, metavar="RUN", help="run folders, or folders of runs"
+    )
+    parser.set_defaults(command="baseline")
 
 
 def _baud(parser: argparse.ArgumentParser) -> None:
