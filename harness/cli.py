@@ -335,9 +335,11 @@ def _rig(arguments: argparse.Namespace) -> int:
 
 def _compare(arguments: argparse.Namespace) -> int:
     from harness.compare.command import compare_command
+    from harness.units.command import refuse_for_two_sides, units
 
     if arguments.candidate is None:
-        raise UserError("compare: name two sides, BASE and CANDIDATE: each a run folder or a folder of runs")
+        return units(arguments)
+    refuse_for_two_sides(arguments)
     return compare_command(arguments)
 
 

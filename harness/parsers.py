@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from harness import options
 from harness._version import __version__
+from harness.units.command import add_options as many_units
 
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
@@ -339,29 +340,36 @@ def _add_compare(commands: Commands) -> None:
     parser = _add(
         commands,
         "compare",
-        "say of every figure whether a candidate is better, no worse or worse than a base, or cannot be told",
+        "hold a candidate against a base, or the units of a lot against each other",
         "examples:\n"
         "  propsoff compare propsoff-runs/regression-7 propsoff-runs/regression-8\n"
         "  propsoff compare baseline:good new-firmware/ --margin latency='3 ms' --margin delivery='0.5 %'\n"
-        "  propsoff compare baseline:good new-firmware/ --page comparison.html\n\n"
+        "  propsoff compare baseline:good new-firmware/ --page comparison.html\n"
+        "  propsoff compare lot --lot size=40,limit=30%\n\n"
+        "With two sides: is each figure better, no worse or worse, or can it not be told? With one folder that\n"
+        "holds runs of different units: which stand out, and is the lot accepted?\n"
         "BASE and CANDIDATE: a run folder, a folder of runs, or baseline:NAME (see propsoff baseline).\n"
         "Several runs on each side tell more than one: only they show how much runs differ.\n"
         "exit codes: 0 no worse, or better, in all that the plan judges; 1 worse; 5 cannot tell;\n"
+        "  of a lot 0 accepted, 1 rejected, 5 undecided;\n"
         "  2 not comparable, a run cannot be read, or the command line is wrong\n"
         "with --bisect: 0 good, 1 bad, 125 leave this commit out, 128 and above: stop the search",
     )
-    parser.add_argument("base", metavar="BASE", help="run folder, folder of runs, or baseline:NAME")
+    parser.add_argument(
+        "base", metavar="BASE", help="run folder, folder of runs, or baseline:NAME; a lot if it stands alone"
+    )
     parser.add_argument("candidate", metavar="CANDIDATE", nargs="?", help="what is to be held against it")
     parser.add_argument(
         "--margin", action="append", metavar="FIGURE=VALUE",
         help="how much worse still counts as no worse, such as latency_p90='3 ms'; may be given again",
     )  # fmt: skip
-    parser.add_argument("--confidence", default="95 %", metavar="SHARE", help="default: 95 %%")
-    parser.add_argument("--page", metavar="FILE", type=options.path, help="write a page that draws both")
+    parser.add_argument("--confidence", metavar="SHARE", help="default: 95 %%")
+    parser.add_argument("--page", metavar="FILE", type=options.path, help="write a page that draws it")
     shape = parser.add_mutually_exclusive_group()
     shape.add_argument("--json", action="store_true", help="print JSON, for scripts")
     shape.add_argument("--markdown", action="store_true", help="print a short table for a pull request")
     parser.add_argument("--bisect", action="store_true", help="return exit codes for git bisect run")
+    many_units(parser)
     parser.set_defaults(command="compare")
 
 

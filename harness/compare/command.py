@@ -24,7 +24,7 @@ BISECT: Final = "--bisect"
 
 def compare_command(arguments: Namespace) -> int:
     """Compare two sides and print the result; return the exit code."""
-    given, confidence = read_margins(arguments.margin or ()), read_confidence(arguments.confidence)
+    given, confidence = read_margins(arguments.margin or ()), read_confidence(arguments.confidence or "95 %")
     base, candidate = find_runs(arguments.base, "BASE"), find_runs(arguments.candidate, "CANDIDATE")
     require_two_sides(base, candidate)
     found = compare(

@@ -17,29 +17,40 @@ from harness.escape import printable
 from harness.kept import runs_below
 
 if TYPE_CHECKING:
+    from harness.units.decision import Asked
     from harness.units.results import Results
 
 OURS: Final = ("lot", "sampling", "plan", "full")
-THEIRS: Final = ("margin", "markdown", "bisect")
+THEIRS: Final = ("margin", "confidence", "markdown", "bisect")
 """Options of `propsoff compare` that belong to a folder of units, and to two sides."""
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Add what a folder of units takes beside the folder."""
-    from harness.units.words import read_lot, read_sampling
-
     group = parser.add_argument_group("many units (a folder with runs of different units)")
     group.add_argument(
-        "--lot", metavar="WORDS", type=read_lot,
+        "--lot", metavar="WORDS", type=_lot,
         help="what the lot must keep, such as size=200,limit=10%% (lot size, limiting quality); also "
         "aql=2%%, consumer=10%%, producer=5%%",
     )  # fmt: skip
     group.add_argument(
-        "--sampling", metavar="WORDS", type=read_sampling,
+        "--sampling", metavar="WORDS", type=_sampling,
         help="sampling plan, such as n=8,c=0: units tested, and how many of them may be unacceptable",
     )  # fmt: skip
     group.add_argument("--plan", metavar="NAME", help="of several plans in the folder, the one to compare")
     group.add_argument("--full", action="store_true", help="tell every unit's figures")
+
+
+def _lot(words: str) -> Asked:
+    from harness.units.words import read_lot  # loads NumPy
+
+    return read_lot(words)
+
+
+def _sampling(words: str) -> Asked:
+    from harness.units.words import read_sampling
+
+    return read_sampling(words)
 
 
 def refuse_for_two_sides(arguments: argparse.Namespace) -> None:
