@@ -225,6 +225,20 @@ def _judge(arguments: argparse.Namespace) -> int:
     return int(worst.exit_code)
 
 
+def _plots(arguments: argparse.Namespace) -> int:
+    from harness.plots.command import PlotWords, listing, plots
+
+    words = PlotWords(
+        arguments.run, arguments.out, arguments.form, tuple(arguments.only), arguments.dark,
+        tuple(arguments.during), (arguments.low, arguments.high), arguments.overwrite,
+    )  # fmt: skip
+    if arguments.list:
+        print(listing(words), end="")
+    else:
+        print("\n".join(printable_lines(str(path)) for path in plots(words)))
+    return int(ExitCode.PASS)
+
+
 def _explore(arguments: argparse.Namespace) -> int:
     from harness import interlock
     from harness.bench.rig import find_rig
@@ -353,6 +367,7 @@ COMMANDS: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
     "run": _run,
     "check": _check,
     "judge": _judge,
+    "plots": _plots,
     "explore": _explore,
     "mock": _mock,
     "defects": _defects,

@@ -43,6 +43,14 @@ class Lateness:
         place = _bin(late_ns // US)
         self.bins[place] = self.bins.get(place, 0) + 1
 
+    def beyond(self) -> list[tuple[int, int]]:
+        """Return for the upper end of each bin, in ns, how many messages were later than that."""
+        found, left = [], self.count
+        for place, count in sorted(self.bins.items()):
+            left -= count
+            found.append((min(_upper_us(place) * US, self.most_ns), left))
+        return found
+
     def fields(self) -> dict[str, Any]:
         """Return what a mark holds of it."""
         bins = [[place, count] for place, count in sorted(self.bins.items())]

@@ -83,6 +83,14 @@ def share(text: str) -> Fraction:
     return found
 
 
+def moment(text: str) -> float:
+    """Return a time in s of the run, such as `12.5`; before the first step it is negative."""
+    number = text.strip().removesuffix("s").strip()
+    if re.fullmatch(r"[+-]?[0-9]{1,9}([.][0-9]{1,9})?", number):
+        return float(number)
+    raise argparse.ArgumentTypeError(f"{text!r} is no time of the run; give s since its first step, as 12.5")
+
+
 def link_time(text: str) -> int:
     """Return a time in ns."""
     from harness.explore.words import parse_link_time

@@ -49,6 +49,7 @@ def _parser() -> argparse.ArgumentParser:
         _add_check,
         _add_explain,
         _add_judge,
+        _add_plots,
         _add_explore,
         _add_mock,
         _add_defects,
@@ -140,6 +141,41 @@ def _add_judge(commands: Commands) -> None:
     shape.add_argument("--junit", action="store_true", help="print junit.xml instead of the report")
     _full(parser)
     parser.set_defaults(command="judge")
+
+
+def _add_plots(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "plots",
+        "draw what a recording shows as PNG or SVG files: sticks, packets, latency, cuts, telemetry, clocks",
+        "examples:\n"
+        "  propsoff plots propsoff-runs/first-look-7                   into its folder plots\n"
+        "  propsoff plots propsoff-runs/first-look-7 --list            which pictures there are\n"
+        "  propsoff plots recording.pcapng --only packets latency-within --as svg --out post\n"
+        "  propsoff plots propsoff-runs/first-look-7 --only sticks --from 28 --to 31 --out cut\n\n"
+        "Needs matplotlib: python -m pip install matplotlib",
+    )
+    parser.add_argument("run", metavar="RUN", type=options.path, help="run folder or recording")
+    parser.add_argument(
+        "--out", metavar="DIR", type=options.path,
+        help="folder of pictures (default: plots in the run folder, or beside a recording)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--as", dest="form", choices=("png", "svg"), default="png", help="kind of file (default: png)"
+    )
+    parser.add_argument("--only", metavar="NAME", nargs="+", default=[], help="only these, by kind or name")
+    parser.add_argument("--list", action="store_true", help="name the pictures and write nothing")
+    parser.add_argument("--dark", action="store_true", help="light on dark")
+    parser.add_argument(
+        "--during", metavar="STEP", action="append", default=[],
+        help="only the plan's steps of this name; may be given again",
+    )  # fmt: skip
+    parser.add_argument("--from", dest="low", metavar="S", type=options.moment, help="from this s of the run")
+    parser.add_argument("--to", dest="high", metavar="S", type=options.moment, help="up to this s of the run")
+    parser.add_argument(
+        "--overwrite", action="store_true", help="replace pictures of the same names in a folder"
+    )
+    parser.set_defaults(command="plots")
 
 
 def _add_explore(commands: Commands) -> None:

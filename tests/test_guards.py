@@ -74,6 +74,7 @@ LAYERS = (
     ("harness.explore", "harness.explore.*"),
     ("harness.finding", "harness.finding.*"),
     ("harness.units", "harness.units.*"),
+    ("harness.plots.command",),
     ("harness.compare", "harness.compare.*"),
     ("harness.options", "harness.parsers"),
     ("harness.cli", "harness.pytest_plugin"),

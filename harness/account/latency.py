@@ -52,7 +52,8 @@ def _percentiles(title: str, delays: Delays) -> list[Figure]:
     limits = percentile_limits(delays.samples, PERCENTILES, CONFIDENCE)
     for share, (lower, upper) in zip(PERCENTILES, limits, strict=True):
         value = delay_median(known) if share == 0.5 else delay_percentile(known, share)
-        ends = (max(0, lower - delays.bound_ns) / MS, _ms(upper + delays.bound_ns))
+        low = None if lower >= LOST_NS else max(0, lower - delays.bound_ns) / MS
+        ends = (low, _ms(upper + delays.bound_ns))
         note = "without end" if value == LOST_NS else ""
         figures.append(Figure(f"{title}, p{100 * share:g}", _ms(value), "ms", ends, CONFIDENCE, note))
     return figures

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from harness.bench.protocol import Role
-from harness.measure.arrays import Flags, Ints, inside
+from harness.measure.arrays import Flags, Ints, inside, ints
 from harness.measure.evidence import Evidence
 from harness.measure.memo import remembered
 from harness.stats.runs import loss_periods
@@ -93,7 +93,7 @@ def packet_fates(evidence: Evidence, during: tuple[str, ...] = ()) -> Fates:
         delivered=delivered,
         lost=~delivered & ~unknown,
         unknown=unknown,
-        unreported=_unreported(evidence, during),
+        unreported=int(unreported_after(evidence, during)[1].sum()),
         not_judged=int((wanted & ~judged).sum()),
     )
 
@@ -183,11 +183,14 @@ def _excusable(at_ns: Ints, reach_ns: int, gaps: Ints) -> Flags:
     return hidden
 
 
-def _unreported(evidence: Evidence, during: tuple[str, ...]) -> int:
-    """Return how many packets have no report at all where transmitter messages are missing."""
+def unreported_after(evidence: Evidence, during: tuple[str, ...] = ()) -> tuple[Ints, Ints]:
+    """Return behind which sent rows packets have no report at all, and how many: messages are missing there.
+
+    Packets that were seen to arrive all the same are not among them.
+    """
     sent = evidence.sent
     if len(sent) < 2:
-        return 0
+        return ints([]), ints([])
     lost = evidence.heard[Role.TRANSMITTER].lost_between(sent.frame[:-1], sent.frame[1:])
     skipped = np.diff(sent.number) % NUMBERS - 1
     same = (np.diff(sent.segment) == 0) & (skipped > 0) & (skipped < NUMBERS // 2)
@@ -196,14 +199,14 @@ def _unreported(evidence: Evidence, during: tuple[str, ...]) -> int:
     where = np.flatnonzero(same & (lost > 0) & wanted)
     orphans = evidence.applied.sent_row < 0
     seen_at, seen = evidence.applied.at_ns[orphans], evidence.applied.number[orphans]
-    total = 0
     reach = evidence.plan.link.lost_after_ns
+    missing = []
     for place in where.tolist():
         between = (seen_at >= sent.at_ns[place]) & (seen_at <= sent.at_ns[place + 1] + reach)
         after = (np.unique(seen[between]) - int(sent.number[place])) % NUMBERS
         arrived = int(((after > 0) & (after <= skipped[place])).sum())
-        total += max(0, min(int(skipped[place]) - arrived, int(lost[place])))
-    return total
+        missing.append(max(0, min(int(skipped[place]) - arrived, int(lost[place]))))
+    return where, ints(missing)
 
 
 def _reordered(evidence: Evidence, chosen: Flags) -> int:

@@ -20,6 +20,8 @@ Tone = Literal["one", "two", "three", "four", "five", "six", "good", "bad", "dou
 Shape = Literal["line", "steps", "dots", "bars", "band"]
 Symbol = Literal["circle", "cross", "square", "triangle", "diamond", "bar"]
 TONES: Final[tuple[Tone, ...]] = ("one", "two", "three", "four", "five", "six")
+SYMBOLS: Final[tuple[Symbol, ...]] = ("circle", "square", "triangle", "diamond", "bar")
+"""Marks for things that differ only by name; one fewer than tones, so that 30 pairs differ."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +40,10 @@ class Axis:
 class Series:
     """Points of one thing: `x` ascending, `y` as long, NaN where there is a gap.
 
-    A `band` reaches from `y` to `high`. `steps` holds each value until the next x. `keep` marks points that
-    must be seen however far a drawing zooms out, such as losses; extremes are kept in any case.
+    A `band` reaches from `y` to `high`. `steps` holds each value until the next x. `bars` stand on x, as wide
+    as the least distance between two of them. `keep` marks points that must be seen however far a drawing
+    zooms out, such as losses; extremes are kept in any case. Several series may have one name, such as the
+    cuts laid over each other: it stands in the legend once.
     """
 
     name: str
@@ -69,7 +73,10 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """A straight line across the plot: a limit, a percentile, the moment of a cut."""
+    """A straight line across the plot: a limit, a percentile, the moment of a cut.
+
+    `at` is a value of the axis `along`: along x it is an upright line.
+    """
 
     at: float
     along: Literal["x", "y"]
@@ -79,7 +86,10 @@ class Rule:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Plot:
-    """One picture. `about` tells in words what it shows, with its main numbers, for whoever cannot see it."""
+    """One picture. `about` tells in words what it shows, with its main numbers, for whoever cannot see it.
+
+    Without series there is nothing to draw, and `note` says why.
+    """
 
     key: str
     title: str
@@ -96,7 +106,8 @@ class Plot:
 class Fate:
     """What can become of a packet: its word, tone and mark.
 
-    Where space is short a higher `rank` hides lower ones, so that what is rare and bad stays in sight.
+    Where space is short a higher `rank` hides lower ones, so that what is rare and bad stays in sight. Marks
+    in doubt or muted are drawn hollow, the others filled.
     """
 
     word: str
