@@ -208,13 +208,19 @@ def _explain(arguments: argparse.Namespace) -> int:
 def _judge(arguments: argparse.Namespace) -> int:
     from harness.report import document, junit
     from harness.report.folder import RECORDING
-    from harness.running import judge_file
+    from harness.running import see_file
 
+    if arguments.page and len(arguments.recordings) > 1:
+        raise UserError("--page writes the page of one recording; name one, or leave --page out")
     outcomes = []
     for given in arguments.recordings:
         path = given / RECORDING if given.is_dir() else given
-        outcome = judge_file(path)
+        outcome, evidence = see_file(path)
         outcomes.append(outcome)
+        if arguments.page:
+            from harness.page.report import write_page
+
+            write_page(outcome, evidence, path, arguments.page)
         if arguments.json:
             print(document.to_json(document.verdict_document(outcome)), end="")
         elif not arguments.junit:

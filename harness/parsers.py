@@ -131,7 +131,8 @@ def _add_judge(commands: Commands) -> None:
         "examples:\n"
         "  propsoff judge propsoff-runs/first-look-7\n"
         "  propsoff judge propsoff-runs/first-look-7 --full\n"
-        "  propsoff judge recording.pcapng --json > verdict.json",
+        "  propsoff judge recording.pcapng --json > verdict.json\n"
+        "  propsoff judge recording.pcapng --page report.html",
     )
     parser.add_argument(
         "recordings", nargs="+", metavar="RECORDING", type=Path, help="recording or run folder"
@@ -139,6 +140,9 @@ def _add_judge(commands: Commands) -> None:
     shape = parser.add_mutually_exclusive_group()
     shape.add_argument("--json", action="store_true", help="print verdict.json instead of the report")
     shape.add_argument("--junit", action="store_true", help="print junit.xml instead of the report")
+    parser.add_argument(
+        "--page", metavar="FILE", type=options.path, help="also write the report page there, as one HTML file"
+    )
     _full(parser)
     parser.set_defaults(command="judge")
 

@@ -42,7 +42,7 @@ from harness.recording import (
     read_windows,
 )
 from harness.report.document import Outcome
-from harness.report.folder import RECORDING, RunFolder
+from harness.report.folder import PAGE, RECORDING, RunFolder
 from harness.runner import Runner
 from harness.showing import Observer
 from harness.soaking import SoakRounds
@@ -114,8 +114,9 @@ class Ran:
 def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
     """Carry out one run into `folder` and return what came out of it.
 
-    The folder gets recording.pcapng, verdict.json, junit.xml and report.txt. Raises PlanError when the rig's
-    lines cannot carry the plan, UserError when hardware is not cleared, BenchError when no run came about.
+    The folder gets recording.pcapng, verdict.json, junit.xml, report.txt and report.html. Raises PlanError
+    when the rig's lines cannot carry the plan, UserError when hardware is not cleared, BenchError when no run
+    came about.
     Ctrl-C, a stop key and signals end the run safely; what was recorded is judged all the same.
     """
     timeline = timeline_for(request)
@@ -141,8 +142,8 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
             raise
         finally:
             writer.close()
-    outcome = judge_file(folder.path / RECORDING)
-    write_reports(outcome, folder, request)
+    outcome, evidence = see_file(folder.path / RECORDING)
+    write_reports(outcome, folder, request, evidence)
     return Ran(outcome, end.why == "interrupted")
 
 
@@ -204,14 +205,19 @@ def judge_file(path: Path) -> Outcome:
 
     Raises RecordingError. Pure as `judge_recording` is.
     """
+    return see_file(path)[0]
+
+
+def see_file(path: Path) -> tuple[Outcome, Evidence | None]:
+    """Judge as `judge_file` does, and return the evidence too; None for a soak, which is never held whole."""
     header = read_header(path)
     try:
         plan = plan_of(header)
     except PlanError:
-        return judge_recording(read_recording(path))
+        return judge_seen(read_recording(path))
     if plan.soak is None:
-        return judge_recording(read_recording(path))
-    return judge_rounds(plan, header, read_windows(path))
+        return judge_seen(read_recording(path))
+    return judge_rounds(plan, header, read_windows(path)), None
 
 
 def judge_rounds(plan: Plan, header: Header, windows: Iterable[Window]) -> Outcome:
@@ -255,14 +261,18 @@ def judge_seen(recording: Recording) -> tuple[Outcome, Evidence]:
     return Outcome(replace(judgement, causes=causes), header, plan.title), evidence
 
 
-def write_reports(outcome: Outcome, folder: RunFolder, request: Request | None = None) -> None:
-    """Write verdict.json, junit.xml and report.txt into the run folder."""
+def write_reports(
+    outcome: Outcome, folder: RunFolder, request: Request | None = None, evidence: Evidence | None = None
+) -> None:
+    """Write verdict.json, junit.xml, report.txt and report.html into the run folder."""
+    from harness.page.report import report_page
     from harness.report import document, junit, text
 
     replay = text.replay_commands(outcome.header, str(folder.final / RECORDING), **replay_words(request))
     folder.write("verdict.json", document.to_json(document.verdict_document(outcome)))
     folder.write("junit.xml", junit.junit_xml((outcome,)))
     folder.write("report.txt", text.render(outcome, replay=replay, full=True))
+    folder.write(PAGE, report_page(outcome, evidence, replay))
 
 
 def replay_words(request: Request | None) -> dict[str, Any]:

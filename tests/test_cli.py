@@ -58,6 +58,7 @@ def test_a_healthy_run_passes_with_exit_code_0_and_a_complete_folder(tiny, capsy
         "verdict.json",
         "junit.xml",
         "report.txt",
+        "report.html",
     }
     out = capsys.readouterr().out
     assert out.splitlines()[0].lower().startswith("pass")

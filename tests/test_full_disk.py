@@ -125,7 +125,7 @@ def test_a_disk_that_is_full_at_the_start_moves_nothing(tiny, sent, monkeypatch,
     assert not list(Path().glob("*out*"))
 
 
-@pytest.mark.parametrize("name", ["verdict.json", "junit.xml", "report.txt"])
+@pytest.mark.parametrize("name", ["verdict.json", "junit.xml", "report.txt", "report.html"])
 def test_a_disk_that_fills_at_the_reports_keeps_the_whole_recording(tiny, name, monkeypatch, capsys):
     before = RunFolder.write
 

@@ -26,7 +26,7 @@ HERE = Path(__file__).parent
 SCHEMA = HERE / "report" / "junit.xsd"
 OURS = re.compile(r"\x1b\[[0-9;]*m")
 """The only terminal commands that a coloured report may hold: those that set colours."""
-FILES = {"recording.pcapng", "verdict.json", "junit.xml", "report.txt"}
+FILES = {"recording.pcapng", "verdict.json", "junit.xml", "report.txt", "report.html"}
 TEXTS = [*HOSTILE.values(), b"x\x1b[1m" * 13_000]
 IDS = [*HOSTILE, "64 KiB"]
 

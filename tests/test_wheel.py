@@ -27,6 +27,12 @@ def test_the_wheel_carries_the_packages_and_the_shipped_plans(names):
     assert shipped <= names
 
 
+def test_the_wheel_carries_what_a_page_is_made_of(names):
+    assets = {f"harness/page/assets/{file.name}" for file in (ROOT / "harness/page/assets").iterdir()}
+    assert {"harness/page/assets/uPlot.iife.min.js", "harness/page/assets/uPlot.LICENSE"} <= assets
+    assert assets <= names
+
+
 def test_the_wheel_carries_no_native_code_and_nothing_that_links_the_emulator(names):
     """The emulator library is under the GPL; what links it stays in the source tree, for the tests."""
     assert (ROOT / "mocks/avr/shim.c").exists()

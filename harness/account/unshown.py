@@ -193,6 +193,7 @@ def _others(evidence: Evidence) -> list[tuple[str, str]]:
 
 
 __all__ = [
+    "ALWAYS",
     "BETWEEN",
     "failsafe_came",
     "flicker_doubt",

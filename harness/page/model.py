@@ -31,13 +31,17 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table; `moods` colours rows, one for each, None where there is nothing to tell."""
+    """A table; `moods` colours rows, one for each, None where there is nothing to tell.
+
+    Columns of numbers are set to the right, and those of texts that `right` names by their place.
+    """
 
     title: str
     heads: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
     note: str = ""
     moods: tuple[Mood | None, ...] = ()
+    right: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +49,54 @@ class Points:
     """A list of sentences."""
 
     items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Commands:
+    """Lines to be typed into a terminal."""
+
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Lane:
+    """A figure on an axis that it shares with others: 0 is its limit, more is better, -1 and 1 are the ends.
+
+    `at` is its value, `low` and `high` the ends of its interval, None where there is none; `told` stands in
+    place of a mark that has no place. `value`, `limit` and `word` say it in words, `mood` which colour.
+    """
+
+    name: str
+    mood: Mood
+    word: str
+    value: str
+    limit: str
+    at: float | None = None
+    low: float | None = None
+    high: float | None = None
+    told: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Lanes:
+    """Figures under each other on one axis; `ends` names its worse and its better end."""
+
+    title: str
+    lanes: tuple[Lane, ...]
+    ends: tuple[str, str]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One figure that matters, in large digits: with its interval, its limit and its answer in words."""
+
+    name: str
+    value: str
+    interval: str
+    limit: str
+    word: str
+    mood: Mood
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,7 +114,17 @@ class Folded:
     blocks: tuple[Block, ...]
 
 
-Block = Words | Facts | Table | Points | Drawn | Folded
+@dataclass(frozen=True, slots=True)
+class Named:
+    """Blocks under a heading of their own; `mood` with its `word` stands beside it."""
+
+    title: str
+    blocks: tuple[Block, ...]
+    mood: Mood | None = None
+    word: str = ""
+
+
+Block = Words | Facts | Table | Points | Commands | Lanes | Drawn | Folded | Named
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +138,19 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """A whole page. `verdict` and `mood` stand at the top in large letters, `lead` below in one sentence."""
+    """A whole page. `verdict` and `mood` stand at the top in large letters, `lead` below in one sentence.
+
+    The first screen goes on with `cards`, with what was `tested`, what was `untested`, and the `cautions`.
+    `made` says what the page was made from, such as version and seed, for whoever reads its source.
+    """
 
     title: str
     verdict: str
     mood: Mood
     lead: str
     parts: tuple[Part, ...]
+    cards: tuple[Card, ...] = ()
+    tested: tuple[tuple[str, str], ...] = ()
+    untested: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    made: tuple[tuple[str, str], ...] = ()

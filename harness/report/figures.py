@@ -102,7 +102,7 @@ def _value(result: CheckResult, style: _Style) -> str:
 
 def _interval(result: CheckResult, style: _Style) -> str:
     """Return the interval, widened by the uncertainty as for the verdict; without one the uncertainty."""
-    low, high = _widened(result)
+    low, high = widened(result)
     if result.interval is None and is_finite(result.uncertainty) and result.uncertainty > 0:
         places = min(_two_digits(_scaled(result.uncertainty, style.factor)), PLACES_MAX)
         return f"+- {replace(style, places=places).rounded(result.uncertainty)}"
@@ -113,7 +113,7 @@ def _interval(result: CheckResult, style: _Style) -> str:
     return f"{style.rounded(high)} or less" if is_finite(high) else ""
 
 
-def _widened(result: CheckResult) -> tuple[float | None, float | None]:
+def widened(result: CheckResult) -> tuple[float | None, float | None]:
     """Return both ends of the interval less and plus the uncertainty; a time is never less than 0."""
     low, high = result.interval or (None, None)
     doubt = result.uncertainty if is_finite(result.uncertainty) else 0.0
@@ -138,7 +138,7 @@ def _places(result: CheckResult, factor: float) -> int:
     More digits than that say nothing (JCGM 100, 7.2.6), nor do more than four of the value unless its margin
     is finer. A value well under its limit still shows two.
     """
-    low, high = _widened(result)
+    low, high = widened(result)
     given = (result.value, result.limit, low, high)
     numbers = [_scaled(number, factor) for number in given if is_finite(number)]
     if all(number.is_integer() for number in numbers):

@@ -21,6 +21,7 @@ RECORDING: Final = "recording.pcapng"
 VERDICT: Final = "verdict.json"
 JUNIT: Final = "junit.xml"
 REPORT: Final = "report.txt"
+PAGE: Final = "report.html"
 RUNS: Final = Path("propsoff-runs")
 NUMBERS_MAX: Final = 10_000
 NAME_MAX: Final = 100

@@ -50,7 +50,7 @@ def _lines(section: Section, width: int) -> list[str]:
 
 def _figures(figures: Sequence[Figure], width: int) -> list[str]:
     """Return a line for each figure: name, value, interval, note; names and values stand under each other."""
-    rows = [(clean(figure.name), *_value(figure)) for figure in figures]
+    rows = [(clean(figure.name), *value_words(figure)) for figure in figures]
     names = max((columns(name) for name, _, _ in rows), default=0)
     values = max((columns(value) for _, value, _ in rows), default=0)
     lines = []
@@ -67,7 +67,7 @@ def _figures(figures: Sequence[Figure], width: int) -> list[str]:
     return lines
 
 
-def _value(figure: Figure) -> tuple[str, str]:
+def value_words(figure: Figure) -> tuple[str, str]:
     """Return a figure's value and its interval in words."""
     if figure.value is None and figure.interval is None:
         return "", ""
@@ -118,7 +118,7 @@ def _odd(number: float) -> str:
 
 def _grid(grid: Grid, width: int) -> list[str]:
     """Return a table under its title: text to the left, numbers to the right, folded to fit `width`."""
-    rows = [tuple(_cell(cell) for cell in row) for row in grid.rows]
+    rows = [tuple(cell_words(cell) for cell in row) for row in grid.rows]
     heads = tuple(clean(head) for head in grid.heads)
     numeric = [
         all(isinstance(row[place], int | float | None) for row in grid.rows) for place in range(len(heads))
@@ -193,7 +193,8 @@ def _folded(cell: str, room: int) -> list[str]:
     return textwrap.wrap(cell, max(1, room), break_on_hyphens=False) or [""]
 
 
-def _cell(cell: Cell) -> str:
+def cell_words(cell: Cell) -> str:
+    """Return a cell in words: text cleaned, a number with four significant digits, nothing for None."""
     if cell is None:
         return ""
     return clean(cell) if isinstance(cell, str) else _number(cell)

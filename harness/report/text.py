@@ -68,23 +68,27 @@ def render(
         paragraphs.append(
             plain_table(results) if width is None else terminal_table(results, width, colour=colour)
         )
-        paragraphs.append(_wrap([_about_intervals(results)], width))
+        paragraphs.append(_wrap([about_intervals(results)], width))
     paragraphs += [_wrap(details(result).splitlines(), width) for result in results if needs_words(result)]
     paragraphs += _measured(outcome, width, full=full)
     paragraphs.append(_wrap(_not_tested(results), width))
-    unreal = _EMULATED if _kind(outcome.header) == "emulated" else _SIMULATED
-    warnings = _LIMITS_OF_A_PASS if outcome.header.hardware else (unreal, *_LIMITS_OF_A_PASS)
-    paragraphs.append(_wrap(warnings, width))
+    paragraphs.append(_wrap(cautions(outcome.header), width))
     if replay:
         paragraphs.append("\n".join(["To repeat:", *(f"  {command}" for command in replay)]))
     text = "\n\n".join(paragraph for paragraph in paragraphs if paragraph) + "\n"
     return _coloured_headline(text, outcome.judgement.verdict) if colour else text
 
 
+def cautions(header: Header) -> tuple[str, ...]:
+    """Return what a pass does not mean, and on devices that were not real that they were not."""
+    unreal = _EMULATED if "avr" in header.facts else _SIMULATED
+    return _LIMITS_OF_A_PASS if header.hardware else (unreal, *_LIMITS_OF_A_PASS)
+
+
 def headline(outcome: Outcome) -> str:
     """Return the verdict in one line: `FAIL: first-look: 1 of 9 checks failed, 8 passed`."""
     verdict, results = outcome.judgement.verdict, outcome.judgement.results
-    return f"{verdict.value.upper()}: {clean(outcome.header.plan_name)}: {_tally(results)}"
+    return f"{verdict.value.upper()}: {clean(outcome.header.plan_name)}: {tally(results)}"
 
 
 def details(result: CheckResult) -> str:
@@ -149,7 +153,8 @@ def _command(words: Iterable[str]) -> str:
     return " ".join(shlex.quote(clean(word, 4000)) for word in words)
 
 
-def _tally(results: Sequence[CheckResult]) -> str:
+def tally(results: Sequence[CheckResult]) -> str:
+    """Return how many checks came to what: `1 of 9 checks failed, 8 passed`."""
     count = Counter(result.verdict for result in results)
     judged = len(results) - count[Verdict.NONE]
     if not judged:
@@ -179,7 +184,7 @@ def _not_tested(results: Sequence[CheckResult]) -> list[str]:
 
 def _introduction(outcome: Outcome, width: int | None) -> str:
     judgement, header = outcome.judgement, outcome.header
-    devices = "real devices" if header.hardware else f"{_kind(header)} devices"
+    devices = devices_words(header)
     started = f", started {label_of(header.wall_seconds)}" if header.wall_seconds else ""
     lines = [
         clean(outcome.title),
@@ -193,12 +198,14 @@ def _introduction(outcome: Outcome, width: int | None) -> str:
     return f"{first}\n{_wrap(lines, width)}"
 
 
-def _kind(header: Header) -> str:
-    return "emulated" if "avr" in header.facts else "simulated"
+def devices_words(header: Header) -> str:
+    """Return whether the devices were real: `real devices`, `emulated devices` or `simulated devices`."""
+    kind = "emulated" if "avr" in header.facts else "simulated"
+    return "real devices" if header.hardware else f"{kind} devices"
 
 
-def _about_intervals(results: Sequence[CheckResult]) -> str:
-    """Say what an interval is, with each confidence that occurs."""
+def about_intervals(results: Sequence[CheckResult]) -> str:
+    """Say what an interval is, with each confidence that occurs; "" without any."""
     shares = sorted({result.confidence for result in results if result.interval and result.confidence})
     if not shares:
         return ""
