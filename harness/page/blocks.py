@@ -90,6 +90,7 @@ def card_html(card: Card) -> Html:
     """Return one of the figures at the top."""
     lines = [tag("p", f"interval {card.interval}")] if card.interval else []
     lines += [tag("p", f"limit {card.limit}")] if card.limit else []
+    lines += [tag("p", card.more)] if card.more else []
     return tag(
         "li",
         tag("p", card.name, class_="name"),

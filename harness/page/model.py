@@ -89,7 +89,7 @@ class Lanes:
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """One figure that matters, in large digits: with its interval, its limit and its answer in words."""
+    """One figure that matters, in large digits: with its interval, its limit, its answer and more in words."""
 
     name: str
     value: str
@@ -97,6 +97,7 @@ class Card:
     limit: str
     word: str
     mood: Mood
+    more: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
