@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from harness.plan.model import Plan
     from harness.report.document import Outcome
     from harness.running import Request
-    from harness.verdict import Verdict
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -68,6 +67,7 @@ def _complain(text: str) -> None:
 
 def _run(arguments: argparse.Namespace) -> int:
     from harness import interlock
+    from harness.report.summaries import Summaries
     from harness.running import timeline_for
 
     requests = _requests(arguments)
@@ -77,16 +77,20 @@ def _run(arguments: argparse.Namespace) -> int:
     names = [request.plan.name for request in requests]
     if arguments.out and len(set(names)) < len(names):
         raise UserError("with --out every plan needs a name of its own: rename a file, or leave --out away")
-    verdicts = []
+    summaries = Summaries(arguments.junit, arguments.markdown)
+    summaries.clear()
+    outcomes, recordings = [], []
     for request in interlock.cleared(requests):
         out = arguments.out
         if out is not None and len(requests) > 1:
             out = out / request.plan.name
-        verdict, interrupted = _run_one(request, out, full=arguments.full)
-        verdicts.append(verdict)
+        outcome, recording, interrupted = _run_one(request, out, full=arguments.full)
+        outcomes.append(outcome)
+        recordings.append(recording)
         if interrupted:
             break
-    return int(max(verdicts, key=lambda verdict: verdict.rank).exit_code)
+    summaries.write(outcomes, recordings)
+    return int(max((one.judgement.verdict for one in outcomes), key=lambda verdict: verdict.rank).exit_code)
 
 
 def _requests(arguments: argparse.Namespace) -> list[Request]:
@@ -110,6 +114,7 @@ def _requests(arguments: argparse.Namespace) -> list[Request]:
             words=(word, arguments.rig),
             real_time=arguments.real_time,
             hold_to_run=arguments.hold_to_run,
+            unit=arguments.unit or "",
         )
         for word, (path, plan) in zip(arguments.plans, _load(arguments.plans), strict=True)
     ]
@@ -140,8 +145,8 @@ def _load(words: Sequence[str]) -> list[tuple[Path, Plan]]:
     return plans
 
 
-def _run_one(request: Request, out: Path | None, *, full: bool) -> tuple[Verdict, bool]:
-    """Run one plan and print its report; returns its verdict and whether somebody stopped it."""
+def _run_one(request: Request, out: Path | None, *, full: bool) -> tuple[Outcome, str, bool]:
+    """Run one plan and print its report; returns its outcome, its recording, whether somebody stopped it."""
     from harness.clock import SystemClock
     from harness.report.apart import progress_apart
     from harness.report.folder import RECORDING
@@ -161,8 +166,9 @@ def _run_one(request: Request, out: Path | None, *, full: bool) -> tuple[Verdict
                 f"what was recorded is kept in {folder.kept}; `propsoff judge {folder.kept}` judges it "
                 "as far as it goes"
             )
-    _show(ran.outcome, str(folder.final / RECORDING), request, full=full)
-    return ran.outcome.judgement.verdict, ran.interrupted
+    recording = str(folder.final / RECORDING)
+    _show(ran.outcome, recording, request, full=full)
+    return ran.outcome, recording, ran.interrupted
 
 
 def _show(outcome: Outcome, recording: str, request: Request | None = None, *, full: bool) -> None:
@@ -206,13 +212,13 @@ def _explain(arguments: argparse.Namespace) -> int:
 
 
 def _judge(arguments: argparse.Namespace) -> int:
-    from harness.report import document, junit
+    from harness.report import document, junit, markdown
     from harness.report.folder import RECORDING
     from harness.running import see_file
 
     if arguments.page and len(arguments.recordings) > 1:
         raise UserError("--page writes the page of one recording; name one, or leave --page out")
-    outcomes = []
+    outcomes, paths = [], []
     for given in arguments.recordings:
         path = given / RECORDING if given.is_dir() else given
         outcome, evidence = see_file(path)
@@ -221,12 +227,15 @@ def _judge(arguments: argparse.Namespace) -> int:
             from harness.page.report import write_page
 
             write_page(outcome, evidence, path, arguments.page)
+        paths.append(str(path))
         if arguments.json:
             print(document.to_json(document.verdict_document(outcome)), end="")
-        elif not arguments.junit:
+        elif not (arguments.junit or arguments.markdown):
             _show(outcome, str(path), full=arguments.full)
     if arguments.junit:
         print(junit.junit_xml(tuple(outcomes)), end="")
+    if arguments.markdown:
+        print(markdown.markdown_summary(outcomes, paths), end="")
     worst = max((outcome.judgement.verdict for outcome in outcomes), key=lambda verdict: verdict.rank)
     return int(worst.exit_code)
 
@@ -369,6 +378,23 @@ def _baseline(arguments: argparse.Namespace) -> int:
     return baseline_command(arguments)
 
 
+def _history(arguments: argparse.Namespace) -> int:
+    from harness.history.command import Outputs, history, show, write
+    from harness.history.rows import Wanted
+
+    wanted = Wanted(
+        arguments.unit, arguments.firmware, arguments.plan, arguments.since,
+        tuple(arguments.figure), arguments.last,
+    )  # fmt: skip
+    outputs = Outputs(arguments.csv, arguments.parquet, arguments.page, arguments.overwrite)
+    outputs.require_free()
+    told = history(arguments.path, wanted, _complain, whole=bool(outputs.files))
+    write(told, outputs, _complain)
+    if arguments.json or not outputs.files:
+        print(show(told, json=arguments.json, terminal=sys.stdout), end="")
+    return int(ExitCode.PASS)
+
+
 COMMANDS: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
     "run": _run,
     "check": _check,
@@ -383,4 +409,5 @@ COMMANDS: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
     "rig": _rig,
     "compare": _compare,
     "baseline": _baseline,
+    "history": _history,
 }

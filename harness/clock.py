@@ -92,6 +92,15 @@ def label_of(seconds: int) -> str:
     return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+def seconds_of(label: str) -> int:
+    """Return a date, or a date and time, as seconds since 1970: `label_of` the other way round.
+
+    Takes what ISO 8601 allows and Python reads, in UTC where no zone is written. Raises ValueError.
+    """
+    moment = datetime.fromisoformat(label)
+    return int((moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp())
+
+
 def wall_seconds() -> int:
     """Return seconds since 1970 in UTC: the recording's time-stamp offset, never used in a calculation."""
     return int(time.time())

@@ -38,6 +38,26 @@ def count(text: str) -> int:
     raise argparse.ArgumentTypeError(f"{text!r} is no count; give a whole number up to 9999999")
 
 
+def some(text: str) -> int:
+    """Return a whole number of something, at least one."""
+    number = count(text)
+    if number:
+        return number
+    raise argparse.ArgumentTypeError("0 leaves none; write 1 or more, or leave the option out")
+
+
+def date(text: str) -> int:
+    """Return a date, or a date and time, in UTC as seconds since 1970."""
+    from harness.clock import seconds_of
+
+    try:
+        return seconds_of(text)
+    except (ValueError, OverflowError):
+        raise argparse.ArgumentTypeError(
+            f"{text!r:.60} is no date; write 2026-11-25, or 2026-11-25T14:30"
+        ) from None
+
+
 def baud(text: str) -> int:
     """Return a baud rate."""
     if text.isascii() and text.isdigit() and len(text) <= 8 and 300 <= int(text) <= 12_000_000:
@@ -68,6 +88,18 @@ def seed(text: str) -> int:
         return parse_seed(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def unit(text: str) -> str:
+    """Return the name of a unit: one printable line of at most 80 characters."""
+    from harness.bench.rig import UNIT_MAX
+
+    name = text.strip()
+    if name and name.isprintable() and len(name) <= UNIT_MAX:
+        return name
+    raise argparse.ArgumentTypeError(
+        f"{text!r:.100} names no unit; write up to {UNIT_MAX} printable characters"
+    )
 
 
 def share(text: str) -> Fraction:

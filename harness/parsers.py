@@ -58,6 +58,7 @@ def _parser() -> argparse.ArgumentParser:
         _add_rig,
         _add_compare,
         _add_baseline,
+        _add_history,
     ):
         add(commands)
     return parser
@@ -101,6 +102,10 @@ def _add_run(commands: Commands) -> None:
         action="store_true",
         help="its near miss instead: the plan that catches the defect passes it",
     )
+    parser.add_argument(
+        "--unit", metavar="NAME", type=options.unit,
+        help="name the unit under test, for reports and the history; goes before the rig file's",
+    )  # fmt: skip
     _safety(parser)
     parser.add_argument(
         "--hold-to-run", action="store_true",
@@ -108,6 +113,10 @@ def _add_run(commands: Commands) -> None:
     )  # fmt: skip
     _real_time(parser)
     _full(parser)
+    parser.add_argument("--junit", metavar="FILE", type=options.path, help="also all plans in one junit.xml")
+    parser.add_argument(
+        "--markdown", metavar="FILE", type=options.path, help="also a short summary for a pull request"
+    )
     parser.set_defaults(command="run")
 
 
@@ -142,6 +151,9 @@ def _add_judge(commands: Commands) -> None:
     shape.add_argument("--junit", action="store_true", help="print junit.xml instead of the report")
     parser.add_argument(
         "--page", metavar="FILE", type=options.path, help="also write the report page there, as one HTML file"
+    )
+    shape.add_argument(
+        "--markdown", action="store_true", help="print a short summary for a pull request instead"
     )
     _full(parser)
     parser.set_defaults(command="judge")
@@ -428,6 +440,49 @@ def _add_baseline(commands: Commands) -> None:
         "runs", nargs="*", type=options.path, metavar="RUN", help="run folders, or folders of runs"
     )
     parser.set_defaults(command="baseline")
+
+
+def _add_history(commands: Commands) -> None:
+    parser = _add(
+        commands,
+        "history",
+        "list kept runs by unit, firmware and plan, with their figures as trends",
+        "examples:\n"
+        "  propsoff history\n"
+        "  propsoff history --unit 'left wing' --figure failsafe_entry --last 20\n"
+        "  propsoff history module-tests --since 2026-11-01 --csv runs.csv --parquet runs.parquet\n\n"
+        "UNIT, FIRMWARE, PLAN and NAME match whole; * stands for anything. shared/history.md explains\n"
+        "the columns of CSV and Parquet. .propsoff-index.sqlite in the folder only saves time: remove it\n"
+        "whenever you like.\n"
+        "exit codes: 0 told, 2 no run that fits, or a file cannot be written, 4 our bug",
+    )
+    parser.add_argument(
+        "path", nargs="?", type=options.path, default=Path("propsoff-runs"), metavar="PATH",
+        help="folder of runs (default: propsoff-runs)",
+    )  # fmt: skip
+    parser.add_argument("--unit", metavar="UNIT", default="", help="only runs of this unit")
+    parser.add_argument("--firmware", metavar="FIRMWARE", default="", help="only with this firmware")
+    parser.add_argument("--plan", metavar="PLAN", default="", help="only by this plan")
+    parser.add_argument(
+        "--since",
+        metavar="DATE",
+        type=options.date,
+        help="only from then on, UTC: 2026-11-25, or with a time",
+    )
+    parser.add_argument(
+        "--figure", metavar="NAME", nargs="+", default=(), help="only these checks, by name or kind"
+    )
+    parser.add_argument("--last", metavar="N", type=options.some, help="only the newest N runs of each group")
+    parser.add_argument("--json", action="store_true", help="print JSON, for scripts")
+    parser.add_argument(
+        "--csv", metavar="FILE", type=options.path, help="write every check of every run there"
+    )
+    parser.add_argument("--parquet", metavar="FILE", type=options.path, help="the same as Parquet")
+    parser.add_argument(
+        "--page", metavar="FILE", type=options.path, help="write the trends as a page of HTML"
+    )
+    parser.add_argument("--overwrite", action="store_true", help="write over files that are there already")
+    parser.set_defaults(command="history")
 
 
 def _baud(parser: argparse.ArgumentParser) -> None:

@@ -41,6 +41,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption(
         "--props-off", action="store_true", help="the propellers are off: clears real ports to move"
     )
+    group.addoption("--unit", default=None, help="name of the unit under test, for reports and the history")
     group.addoption(
         "--throttle-up-to", default=None, help="lower the cap on throttle sticks, such as '10 %%'"
     )
@@ -123,10 +124,11 @@ def _request(config: pytest.Config, plan: Plan, file: str) -> Request:
     from harness.bench.rig import find_rig
     from harness.chance import fresh_seed, parse_seed
     from harness.interlock import capped
-    from harness.options import share
+    from harness.options import share, unit
     from harness.running import Request
 
     cap = config.getoption("--throttle-up-to")
+    named = config.getoption("--unit")
     seed = config.getoption("--propsoff-seed")
     try:
         seed = fresh_seed() if seed is None else parse_seed(seed)
@@ -136,6 +138,10 @@ def _request(config: pytest.Config, plan: Plan, file: str) -> Request:
         throttle = None if cap is None else share(cap)
     except ArgumentTypeError as error:
         raise pytest.UsageError(f"--throttle-up-to: {error}") from None
+    try:
+        name = "" if named is None else unit(named)
+    except ArgumentTypeError as error:
+        raise pytest.UsageError(f"--unit: {error}") from None
     request = Request(
         plan=plan,
         file=file,
@@ -145,6 +151,7 @@ def _request(config: pytest.Config, plan: Plan, file: str) -> Request:
         near_miss=config.getoption("--propsoff-near-miss"),
         props_off=config.getoption("--props-off"),
         real_time=config.getoption("--real-time"),
+        unit=name,
     )
     return capped(request, throttle)
 

@@ -41,6 +41,7 @@ from harness.recording import (
     read_recording,
     read_windows,
 )
+from harness.recording.model import MODULE_FACT, UNIT_FACT
 from harness.report.document import Outcome
 from harness.report.folder import PAGE, RECORDING, RunFolder
 from harness.runner import Runner
@@ -76,6 +77,7 @@ class Request:
 
     `real_time` asks the system for real-time scheduling, on real ports. `file` is the plan's file for
     messages; `words` are plan and rig as they were typed, to be typed again.
+    `unit` names what is tested, whatever the rig says.
     `harness.interlock.capped` sets `throttle_up_to`; with `hold_to_run` a throttle opens only while the space
     bar is held.
     """
@@ -91,6 +93,7 @@ class Request:
     real_time: bool = False
     throttle_up_to: Fraction | None = None
     hold_to_run: bool = False
+    unit: str = ""
 
     @property
     def throttle_share(self) -> Fraction:
@@ -289,7 +292,7 @@ def replay_words(request: Request | None) -> dict[str, Any]:
         "plan": request.words[0],
         "rig": request.words[1],
         "defect": defect if request.defect else (),
-        "more": cap,
+        "more": (*cap, "--unit", request.unit) if request.unit else cap,
     }
 
 
@@ -319,6 +322,8 @@ def header_for(request: Request, bench: Bench) -> Header:
         facts["defect"] = request.defect + (" (near miss)" if request.near_miss else "")
     if bench.is_hardware or request.throttle_up_to is not None:
         facts[THROTTLE_CAP] = format_share(request.throttle_share)
+    named = {UNIT_FACT: request.unit or request.rig.unit, MODULE_FACT: request.rig.module}
+    facts |= {fact: words for fact, words in named.items() if words}
     return Header(
         plan_name=request.plan.name,
         plan_text=request.plan.text,

@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from harness.errors import ExitCode
 from harness.findings import Section
 from harness.likely import Likely
+
+if TYPE_CHECKING:
+    from harness.codec.messages import Identity
 
 
 class Verdict(StrEnum):
@@ -86,7 +90,8 @@ class Judgement:
     `link_seconds` is the time from the first step to the last, in s. `devices` holds each role's identity in
     words (untrusted text, to be escaped by whoever shows it). `notes` are lines about the run as a whole,
     such as an early stop or a recording that was cut short. `sections` tell what was measured beside the
-    checks, `causes` why figures may be bad or odd, the likeliest first.
+    checks, `causes` why figures may be bad or odd, the likeliest first. `units` are the identities of those
+    devices that told one, by role, as untrusted.
     """
 
     results: tuple[CheckResult, ...]
@@ -97,6 +102,7 @@ class Judgement:
     notes: tuple[str, ...]
     sections: tuple[Section, ...] = ()
     causes: tuple[Likely, ...] = ()
+    units: Mapping[str, Identity] = field(default_factory=dict)
 
     @property
     def verdict(self) -> Verdict:

@@ -75,6 +75,7 @@ LAYERS = (
     ("harness.finding", "harness.finding.*"),
     ("harness.units", "harness.units.*"),
     ("harness.plots.command",),
+    ("harness.history", "harness.history.*"),
     ("harness.compare", "harness.compare.*"),
     ("harness.options", "harness.parsers"),
     ("harness.cli", "harness.pytest_plugin"),

@@ -1,5 +1,7 @@
 """The harness under pytest: a test of every check, and a bench for tests in Python."""
 
+import json
+
 import pytest
 from test_cli import NOWHERE, TINY
 
@@ -94,6 +96,8 @@ def test_a_defect_is_caught_and_its_near_miss_passes(project):
 
 
 SCRIPT = """
+import json
+
 import pytest
 from harness import PlanError
 
@@ -134,3 +138,12 @@ def test_the_throttles_cap_can_be_lowered_and_not_raised(project):
     assert "give at most 25 %" in result.stdout.str()
     result = project.runpytest_subprocess("--throttle-up-to", "much")
     assert "--throttle-up-to: " in result.stdout.str() + result.stderr.str()
+
+
+def test_the_unit_under_test_can_be_named(project):
+    result = project.runpytest_subprocess("--unit", "left wing", "--propsoff-seed", "7")
+    result.assert_outcomes(passed=3)
+    verdict = json.loads((project.path / "propsoff-runs/tiny-7/verdict.json").read_text())
+    assert verdict["rig"]["facts"]["unit"] == "left wing"
+    result = project.runpytest_subprocess("--unit", "x" * 81)
+    assert "names no unit; write up to 80 printable characters" in result.stdout.str() + result.stderr.str()

@@ -7,7 +7,8 @@
     receiver: {port: socket://bench-host:4000}
     witness: {port: /dev/ttyUSB2}
 
-The witness, which measures the receiver's output pulses, may be left out.
+The witness, which measures the receiver's output pulses, may be left out. `unit: left wing` and
+`module: bought in May` name what is tested, where somebody wants to know it later.
 `speaks` and the keys of `harness.devices.keys` describe a device that does not speak the bench protocol.
 With `bench: mock`, a `mock:` section says how the simulated devices differ from ideal ones; with
 `bench: avr`, an `avr:` section does so for real firmware on emulated microcontrollers.
@@ -38,13 +39,16 @@ from harness.plan.source import Document, Node, NodeKind, parse_document, read_d
 from harness.plan.wording import nearest, quoted
 
 SUFFIXES: Final = (".yaml", ".yml")
+UNIT_MAX: Final = 80
+"""Characters of a unit's name, and of a module's: they stand in one line of a report."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rig:
     """A bench to be opened. `simulated` holds the settings of a mock or emulated bench, None if serial.
 
-    `name` is the built-in name or the file's stem, `file` the path as given, `text` the file as read.
+    `name` is the built-in name or the file's stem, `file` the path as given, `text` the file as read. `unit`
+    names what is under test, `module` the transceiver module in it; both may be empty.
     """
 
     name: str
@@ -57,6 +61,8 @@ class Rig:
     devices: Mapping[Role, DeviceKeys] = field(default_factory=dict)
     """Those that do not speak the bench protocol."""
     switching: Switching | None = None
+    unit: str = ""
+    module: str = ""
 
     @property
     def is_hardware(self) -> bool:
@@ -87,6 +93,8 @@ def rig_keys() -> type[Any]:
     class RigKeys:
         format: int = key(Whole(1, 1), "Version of this rig format: 1.", yaml="propsoff_rig")
         about: str = key(Text(4000), "What stands on this bench.", "")
+        unit: str = key(Text(UNIT_MAX, bare=True), "Name of the unit under test; `--unit` rules.", "")
+        module: str = key(Text(UNIT_MAX, bare=True), "Which transceiver module is fitted, in your words.", "")
         bench: str = key(Choice("serial", *KINDS), "Real ports, simulated devices, or emulated ones.")
         transmitter: PortKeys | None = key(Nested(PortKeys), "Where the transmitter is plugged in.", None)
         receiver: PortKeys | None = key(Nested(PortKeys), "Where the receiver is plugged in.", None)
@@ -156,8 +164,9 @@ def _read(document: Document) -> Rig:
     name = Path(document.file).stem
     devices = {role: port for role, port in given.items() if port and port.is_translated}
     return Rig(
-        name, keys.bench, ports, simulated, keys.about, document.file, document.text, devices, switching
-    )
+        name, keys.bench, ports, simulated, keys.about, document.file, document.text, devices, switching,
+        keys.unit, keys.module,
+    )  # fmt: skip
 
 
 def _check_macros(root: Node, settings: Any, reading: Reading) -> None:

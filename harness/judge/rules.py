@@ -13,7 +13,7 @@ import numpy as np
 
 from harness.account import account_for
 from harness.bench.protocol import Role
-from harness.codec.messages import StartCause, Started
+from harness.codec.messages import Identity, StartCause, Started
 from harness.escape import clean
 from harness.judge.age import judge_control_age
 from harness.judge.bench import commands_damaged, identity, judge_bench, outage_words, port_words
@@ -118,6 +118,7 @@ def judge_evidence(evidence: Evidence) -> Judgement:
         devices={role.value: device_words(evidence, role) for role in evidence.heard},
         notes=(*look_note(evidence, look, results), *run_notes(evidence)),
         sections=tuple(map(steady_section, account_for(evidence))),
+        units=identities(evidence),
     )
 
 
@@ -159,6 +160,12 @@ def _doubt(rule: p.Check, evidence: Evidence) -> str:
     if isinstance(rule, p.TelemetryValue | p.TelemetryAge) and commands_damaged(evidence):
         return "the receiver got damaged commands from the PC, and may have lost what was injected"
     return ""
+
+
+def identities(evidence: Evidence) -> dict[str, Identity]:
+    """Return what devices said of themselves, by role; those that said nothing are not there."""
+    found = {role.value: identity(evidence, role) for role in evidence.heard}
+    return {role: told for role, told in found.items() if told is not None}
 
 
 def device_words(evidence: Evidence, role: Role) -> str:

@@ -89,7 +89,7 @@ class Lanes:
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """One figure that matters, in large digits: with its interval, its limit, its answer and more in words."""
+    """One figure that matters, in large digits, with its interval, limit, answer and more in words."""
 
     name: str
     value: str

@@ -14,7 +14,6 @@ from harness.account.unshown import ALWAYS
 from harness.clock import label_of
 from harness.errors import UserError
 from harness.findings import Cell, Figure, Section
-from harness.kept import UNIT
 from harness.likely import Likely
 from harness.measure.evidence import Evidence
 from harness.page.model import Block, Commands, Drawn, Facts, Folded, Named, Page, Part, Points, Table, Words
@@ -25,7 +24,7 @@ from harness.recording.model import Header
 from harness.report.document import Outcome
 from harness.report.figures import figures, with_unit
 from harness.report.sections import value_words
-from harness.report.text import about_intervals, cautions, devices_words, replay_commands, tally
+from harness.report.text import NAMED, about_intervals, cautions, devices_words, replay_commands, tally
 from harness.verdict import CheckResult, Verdict
 
 PARTS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = (
@@ -106,13 +105,13 @@ def _lead(results: Sequence[CheckResult]) -> str:
 
 def _tested(outcome: Outcome) -> tuple[tuple[str, str], ...]:
     judgement, header = outcome.judgement, outcome.header
-    unit = [("unit", header.facts[UNIT])] if header.facts.get(UNIT) else []
+    named = [(fact, header.facts[fact]) for fact in NAMED if header.facts.get(fact)]
     defect = [("defect", header.facts["defect"])] if "defect" in header.facts else []
     packets = f"{judgement.packets_sent} packets sent, {judgement.packets_applied} applied"
     return (
         ("plan", header.plan_name),
         ("rig", f"{header.rig_name} ({devices_words(header)})"),
-        *unit,
+        *named,
         *sorted(judgement.devices.items()),
         *defect,
         ("seed", str(header.seed)),

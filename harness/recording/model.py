@@ -5,9 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Any
+from typing import Any, Final
 
 from harness.bench.protocol import Role
+
+UNIT_FACT: Final = "unit"
+"""Key of the fact that names the unit under test, where somebody named it."""
+MODULE_FACT: Final = "module"
+"""Key of the fact that says which transceiver module is fitted, where somebody said so."""
 
 
 class Direction(IntEnum):

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from harness.clock import label_of
+from harness.codec.messages import Identity
 from harness.escape import clean, printable
 from harness.findings import Cell, Figure, Section
 from harness.recording.header import plan_sha256
@@ -27,7 +28,8 @@ KEYS: Final = {
     "rig.name": "the rig's name",
     "rig.hardware": "true if real devices were driven, false if they were simulated",
     "rig.baud": "bits per second of each port's line, by role",
-    "rig.facts": "what was known of the ports, such as adapters and latency timers",
+    "rig.facts": "what was known of the ports, such as adapters and latency timers; `unit` and `module` name "
+    "what was tested, where somebody did",
     "seed": "the seed that all chance of the run came from",
     "versions": "versions of the programs that made the recording",
     "clock": "virtual (simulated time) or monotonic (real time)",
@@ -36,6 +38,12 @@ KEYS: Final = {
     "packets.sent": "packets that the transmitter reported as sent",
     "packets.applied": "how many of those the receiver reported as applied",
     "devices": "what each device said of itself, by role; untrusted text",
+    "units": "the same apart, by role, of devices that told; each has the following keys; untrusted text",
+    "units.firmware": "the firmware's name",
+    "units.version": "its version",
+    "units.serial": "the device's serial number",
+    "units.channels": "number of channels; of a witness, number of inputs",
+    "units.packet_rate": "packets in a second, in Hz; null if it did not say",
     "notes": "lines about the run as a whole",
     "checks": "list, in the plan's order; each entry has the following keys",
     "checks.name": "the check's name in the plan",
@@ -109,6 +117,7 @@ def verdict_document(outcome: Outcome) -> dict[str, object]:
         "link_seconds": float(judgement.link_seconds),
         "packets": {"sent": int(judgement.packets_sent), "applied": int(judgement.packets_applied)},
         "devices": dict(sorted(judgement.devices.items())),
+        "units": {role: _unit(told) for role, told in sorted(judgement.units.items())},
         "notes": list(judgement.notes),
         "checks": [_check(result) for result in judgement.results],
         "sections": [_section(section) for section in judgement.sections],
@@ -131,6 +140,16 @@ def key_page() -> str:
 def to_json(document: dict[str, object]) -> str:
     """Return the document as ASCII text, indented, keys in their order, with a newline at the end."""
     return json.dumps(_whole_text(document), indent=2, ensure_ascii=True, allow_nan=False) + "\n"
+
+
+def _unit(told: Identity) -> dict[str, object]:
+    return {
+        "firmware": clean(told.firmware),
+        "version": clean(told.version),
+        "serial": clean(told.serial),
+        "channels": told.channels,
+        "packet_rate": told.packet_rate_mhz / 1000 if told.packet_rate_mhz else None,
+    }
 
 
 def _check(result: CheckResult) -> dict[str, object]:

@@ -6,15 +6,18 @@ be judged is never shown as passed; `skipped`, with its reason, is one that the 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 from xml.etree import ElementTree as ET
 
 from harness.clock import label_of
+from harness.recording.header import plan_sha256
+from harness.recording.model import UNIT_FACT
 from harness.report.document import Outcome
 from harness.report.escape import clean
 from harness.report.figures import figures
-from harness.report.text import details, headline
+from harness.report.text import NAMED, details, headline
 from harness.verdict import CheckResult, Verdict
 
 _TAGS: Final = {
@@ -31,8 +34,8 @@ _NOTHING: Final = CheckResult(
 def junit_xml(outcomes: Sequence[Outcome]) -> str:
     """Return an XML document in ASCII with a newline at the end. Foreign text is escaped."""
     root = ET.Element("testsuites")
-    for outcome in outcomes:
-        root.append(_suite(outcome))
+    for outcome, name in zip(outcomes, _names(outcomes), strict=True):
+        root.append(_suite(outcome, name))
     _count(root, list(root.iter("testcase")))
     root.set("time", f"{sum(outcome.judgement.link_seconds for outcome in outcomes):.3f}")
     ET.indent(root)
@@ -40,9 +43,26 @@ def junit_xml(outcomes: Sequence[Outcome]) -> str:
     return data.decode("ascii") + "\n"
 
 
-def _suite(outcome: Outcome) -> ET.Element:
+def _names(outcomes: Sequence[Outcome]) -> list[str]:
+    """Return a name for each suite: its plan's, with the unit or a number where several runs share it."""
+    names = [clean(outcome.header.plan_name) for outcome in outcomes]
+    units = [clean(outcome.header.facts.get(UNIT_FACT, "")) for outcome in outcomes]
+    shared = {name for name in names if names.count(name) > 1}
+    full = [
+        f"{name} ({unit})" if name in shared and unit else name
+        for name, unit in zip(names, units, strict=True)
+    ]
+    seen: Counter[str] = Counter()
+    for place, name in enumerate(full):
+        seen[name] += 1
+        if seen[name] > 1:
+            full[place] = f"{name} #{seen[name]}"
+    return full
+
+
+def _suite(outcome: Outcome, name: str) -> ET.Element:
     judgement, header = outcome.judgement, outcome.header
-    suite = ET.Element("testsuite", name=clean(header.plan_name))
+    suite = ET.Element("testsuite", name=name)
     judged = any(result.verdict is not Verdict.NONE for result in judgement.results)
     results = judgement.results if judged else (*judgement.results, _NOTHING)
     cases = [_case(result, f"propsoff.{clean(header.plan_name)}") for result in results]
@@ -68,9 +88,14 @@ def _count(element: ET.Element, cases: Sequence[ET.Element]) -> None:
 
 def _properties(outcome: Outcome) -> ET.Element:
     judgement, header = outcome.judgement, outcome.header
+    units = sorted(judgement.units.items())
     values = {
+        "plan": header.plan_name,
+        "plan sha256": plan_sha256(header.plan_text),
         "title": outcome.title,
         "verdict": judgement.verdict.value,
+        **{fact: header.facts[fact] for fact in NAMED if fact in header.facts},
+        **{f"firmware {role}": f"{one.firmware} {one.version}".strip() for role, one in units},
         "rig": header.rig_name,
         "hardware": "yes" if header.hardware else "no",
         "seed": str(header.seed),
@@ -87,7 +112,10 @@ def _properties(outcome: Outcome) -> ET.Element:
 
 
 def _case(result: CheckResult, classname: str) -> ET.Element:
-    """Return one test case; its time is 0 because judging takes no link time, which stands at the suite."""
+    """Return one test case, named like its check and so for ever.
+
+    Its time is 0 because judging takes no link time, which stands at the suite.
+    """
     case = ET.Element("testcase", name=clean(result.name), classname=classname, time="0")
     tag = _TAGS.get(result.verdict)
     if tag is None:

@@ -13,7 +13,7 @@ from typing import Final
 
 from harness.clock import label_of
 from harness.findings import percent
-from harness.recording.model import Header
+from harness.recording.model import MODULE_FACT, UNIT_FACT, Header
 from harness.report.document import Outcome
 from harness.report.escape import clean
 from harness.report.figures import figures, with_unit
@@ -24,6 +24,8 @@ from harness.verdict import CheckResult, Verdict
 PLAIN_WIDTH: Final = 100
 """Prose is wrapped here when the report goes to a file or a pipe."""
 WIDTH_MIN: Final = 40
+NAMED: Final = (UNIT_FACT, MODULE_FACT)
+"""Facts that name what was tested, as the report's head shows them."""
 _MEANINGS: Final = {
     Verdict.ERROR: "not judged because of bench trouble",
     Verdict.FAIL: "failed",
@@ -80,7 +82,7 @@ def render(
 
 
 def cautions(header: Header) -> tuple[str, ...]:
-    """Return what a pass does not mean, and on devices that were not real that they were not."""
+    """Return what a run does not show, whatever its verdict."""
     unreal = _EMULATED if "avr" in header.facts else _SIMULATED
     return _LIMITS_OF_A_PASS if header.hardware else (unreal, *_LIMITS_OF_A_PASS)
 
@@ -184,13 +186,13 @@ def _not_tested(results: Sequence[CheckResult]) -> list[str]:
 
 def _introduction(outcome: Outcome, width: int | None) -> str:
     judgement, header = outcome.judgement, outcome.header
-    devices = devices_words(header)
     started = f", started {label_of(header.wall_seconds)}" if header.wall_seconds else ""
     lines = [
         clean(outcome.title),
-        f"rig {clean(header.rig_name)} ({devices}), seed {header.seed}{started}",
+        f"rig {clean(header.rig_name)} ({devices_words(header)}), seed {header.seed}{started}",
         f"{judgement.link_seconds:.1f} s of link time, {judgement.packets_sent} packets sent, "
         f"{judgement.packets_applied} applied",
+        *(f"{fact}: {clean(header.facts[fact])}" for fact in NAMED if fact in header.facts),
         *(f"{clean(role)}: {clean(words)}" for role, words in sorted(judgement.devices.items())),
         *(f"note: {clean(note)}" for note in judgement.notes),
     ]

@@ -12,8 +12,9 @@ from harness.account.lines import Lines
 from harness.account.soak import Hours, account
 from harness.bench.protocol import Role
 from harness.clock import S
+from harness.codec.messages import Identity
 from harness.devices.telling import Telling
-from harness.judge.rules import applied_of, device_words, run_notes
+from harness.judge.rules import applied_of, device_words, identities, run_notes
 from harness.judge.steady import steady_result, steady_section
 from harness.judge.telling import as_told
 from harness.judge.words import plain
@@ -76,6 +77,7 @@ class _Soak:
         self.seconds = 0.0
         self.sent = self.applied = 0
         self.devices: dict[str, str] = {}
+        self.units: dict[str, Identity] = {}
         self.notes: dict[str, tuple[Place, int]] = {}
         self.tells: Mapping[Role, Telling] = {}
 
@@ -121,6 +123,7 @@ class _Soak:
             words = device_words(evidence, role)
             if role.value not in self.devices or words != "no identity":
                 self.devices[role.value] = words
+        self.units |= identities(evidence)
         for note in run_notes(evidence):
             first, count = self.notes.get(note, (place, 0))
             if count or len(self.notes) < MOST_NOTES:
@@ -141,6 +144,7 @@ class _Soak:
             devices=self.devices,
             notes=(self._note(), *self._notes()),
             sections=tuple(steady_section(one) for one in (self.lines.section(), told) if one is not None),
+            units=self.units,
         )
 
     def _notes(self) -> list[str]:

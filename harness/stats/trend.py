@@ -61,6 +61,20 @@ def trend(times: Floats, values: Floats, confidence: float) -> Trend:
     )
 
 
+def kendall(values: Floats) -> tuple[float, float]:
+    """Return tau-b of values with their order, and its two-sided p-value; no slope, hence quick.
+
+    No more than `MOST` values: each is compared with each.
+    """
+    count = len(values)
+    assert count <= MOST, count
+    if count < 2:
+        return 0.0, 1.0
+    score = int(np.triu(np.sign(values[None, :] - values[:, None])).sum())
+    ties = np.unique(values, return_counts=True)[1]
+    return _tau(score, count * (count - 1) // 2, ties), _p_value(score, count, ties)
+
+
 def thinned(times: Floats, values: Floats) -> tuple[Floats, Floats]:
     """Return at most `MOST` values: medians of as many neighbours each as that takes, at their mean times."""
     each = -(-len(values) // MOST)
@@ -137,4 +151,4 @@ def _interval(slopes: Floats, count: int, risk: float) -> tuple[float, float] | 
     return float(slopes[below - 1]), float(slopes[-below])
 
 
-__all__ = ["Trend", "fewest_values", "thinned", "trend"]
+__all__ = ["Trend", "fewest_values", "kendall", "thinned", "trend"]

@@ -3,6 +3,7 @@
 import math
 
 from harness.bench.protocol import Role
+from harness.codec.messages import Identity
 from harness.findings import Figure, Grid, Section
 from harness.recording import Header
 from harness.report.document import Outcome
@@ -145,6 +146,7 @@ JUDGEMENT = Judgement(
     devices={"transmitter": "dunlin-tx 1.4.0, unit 0042", "receiver": "dunlin-rx 1.4.1, unit 0043"},
     notes=("stopped early: every check was settled",),
     sections=SECTIONS,
+    units={"transmitter": Identity(1, 1, 6, 50_000, 0, "dunlin-tx", "1.4.0", "unit 0042")},
 )
 OUTCOME = Outcome(JUDGEMENT, HEADER, "Dunlin on the bench: a first look at the link")
 REPLAY = replay_commands(HEADER, "propsoff-runs/first-look-7/recording.pcapng")
@@ -176,6 +178,7 @@ def hostile():
     judgement = Judgement(
         results=(result,), link_seconds=1.0, packets_sent=1, packets_applied=1,
         devices={HOSTILE: HOSTILE}, notes=(HOSTILE,),
+        units={HOSTILE: Identity(1, 1, 6, 0, 0, HOSTILE, HOSTILE, HOSTILE)},
         sections=(
             Section(
                 "fidelity",

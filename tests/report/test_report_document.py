@@ -32,6 +32,9 @@ def keys_of(value, before=""):
             yield from keys_of(item, before)
     elif isinstance(value, dict) and before not in OPEN:
         for key, item in value.items():
+            if before == "units":  # its keys are roles
+                yield from (f"{before}.{one}" for one in item)
+                continue
             path = f"{before}.{key}" if before else key
             yield path
             yield from keys_of(item, path)

@@ -20,7 +20,9 @@ def schema():
     return xmlschema.XMLSchema(HERE / "junit.xsd")
 
 
-def outcome(*verdicts, **header):
+def outcome(*verdicts, unit="", module="", **header):
+    facts = {name: words for name, words in (("unit", unit), ("module", module)) if words}
+    header = {"facts": facts, **header}
     results = tuple(replace(RESULTS[0], verdict=verdict) for verdict in verdicts)
     return Outcome(replace(JUDGEMENT, results=results), replace(HEADER, **header), "x")
 
@@ -103,3 +105,35 @@ def test_escapes_whatever_a_device_says():
     assert shown.startswith(
         "\\x1b]0;x\\x07\\x1b[2J[bold]a[/bold] <b>&amp;]]>\\r\\nPASS\\u202e\\ud800\\ufffe\\x00"
     )
+
+
+def test_names_a_test_like_its_check_whatever_the_run_came_to():
+    names = [
+        [
+            (case.get("classname"), case.get("name"))
+            for case in ET.fromstring(junit_xml((one,))).iter("testcase")
+        ]
+        for one in (outcome(Verdict.PASS, unit="a"), outcome(Verdict.FAIL, unit="b"))
+    ]
+    assert names[0] == names[1] == [("propsoff.first-look", "delivery")]
+
+
+def test_tells_what_was_tested_as_properties(schema):
+    text = junit_xml((outcome(Verdict.PASS, unit="left wing", module="bought in May"),))
+    schema.validate(ET.fromstring(text))
+    told = {one.get("name"): one.get("value") for one in ET.fromstring(text).iter("property")}
+    assert (told["plan"], told["unit"], told["module"]) == ("first-look", "left wing", "bought in May")
+    assert told["firmware transmitter"] == "dunlin-tx 1.4.0"
+    assert "unit" not in junit_xml((OUTCOME,)).split("<testcase")[0].replace("unit 004", "").replace(
+        "junit", ""
+    )
+
+
+def test_gives_suites_of_one_plan_names_of_their_own(schema):
+    units = ["left wing", "right wing", "left wing", ""]
+    text = junit_xml([outcome(Verdict.PASS, unit=unit) for unit in units] + [outcome(plan_name="other")])
+    schema.validate(ET.fromstring(text))
+    assert [suite.get("name") for suite in ET.fromstring(text).iter("testsuite")] == [
+        "first-look (left wing)", "first-look (right wing)", "first-look (left wing) #2", "first-look",
+        "other",
+    ]  # fmt: skip
