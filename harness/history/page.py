@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from importlib import import_module
 from typing import Final
 
 import numpy as np
@@ -31,9 +30,9 @@ _MOODS: Final[dict[str, Mood]] = {"pass": "good", "fail": "bad", "inconclusive":
 
 def page_bytes(told: History) -> bytes:
     """Return the page as a file of HTML."""
-    render = import_module("harness.page.writing").render
-    text: str = render(page(told))
-    return text.encode("utf-8", "backslashreplace")
+    from harness.page.writing import render
+
+    return render(page(told)).encode("utf-8", "backslashreplace")
 
 
 def page(told: History) -> Page:
@@ -43,7 +42,7 @@ def page(told: History) -> Page:
     words = "all passed" if not bad else f"{len(newest) - len(bad)} of {len(newest)} passed"
     return Page(
         title=f"History of {told.path}",
-        verdict=words.upper(),
+        verdict=words[:1].upper() + words[1:],
         mood="good" if not bad else "bad" if "fail" in bad else "doubt",
         lead=f"{many(len(told.runs), 'run')} by unit, firmware and plan: of the newest run of each, {words}",
         parts=(

@@ -47,15 +47,16 @@ def units_page(results: Results) -> Page:
     ]
     return Page(
         title=f"{lot.plan}: {wording.many(len(lot.units), 'unit')}",
-        verdict=wording.HEADLINES[decision.verdict],
+        verdict=wording.HEADLINES[decision.verdict].capitalize(),
         mood=MOODS[decision.verdict],
         lead=wording.tally(decision).capitalize() + ".",
         parts=(
             Part("lot", "The lot", _lot(results)),
             Part("units", "Units in order", tuple(order)),
             Part("figures", "Figures", _figures(results)),
-            Part("limits", "What this does not show", _limits(results)),
+            *_limits(results),
         ),
+        cautions=((wording.SIMULATED,) if lot.kind != "real" else ()) + tuple(wording.CAUTIONS),
     )
 
 
@@ -91,12 +92,10 @@ def _figures(results: Results) -> tuple[Block, ...]:
     return (*blocks, Folded("How units that stand out were looked for", (Points(tuple(words)),)))
 
 
-def _limits(results: Results) -> tuple[Block, ...]:
+def _limits(results: Results) -> tuple[Part, ...]:
     lot = results.lot
-    said = [*telling.left_out(lot, len(lot.left_out)), *lot.notes]
-    unreal = (wording.SIMULATED,) if lot.kind != "real" else ()
-    blocks: list[Block] = [Words(words, strong=True) for words in (*unreal, *wording.CAUTIONS)]
-    return (*blocks, Points(tuple(said))) if said else tuple(blocks)
+    said = (*telling.left_out(lot, len(lot.left_out)), *lot.notes)
+    return (Part("limits", "What this does not show", (Points(said),)),) if said else ()
 
 
 def _values(look: Look, units: Sequence[Unit]) -> set[float]:
