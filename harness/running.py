@@ -226,8 +226,11 @@ def see_file(path: Path) -> tuple[Outcome, Evidence | None]:
 def judge_rounds(plan: Plan, header: Header, windows: Iterable[Window]) -> Outcome:
     """Judge the rounds of a soak, one after the other."""
     from harness.soak import judge_windows
+    from harness.why.hours import Watch
 
-    return Outcome(judge_windows(plan, windows), header, plan.title)
+    watch = Watch(plan)
+    judgement = judge_windows(plan, windows, watch.take)
+    return Outcome(replace(judgement, causes=watch.causes(judgement.results)), header, plan.title)
 
 
 def plan_of(header: Header) -> Plan:

@@ -22,8 +22,16 @@ from harness.plan.reader import load_plan
 from harness.recording import Follower, Recording, read_recording
 from harness.report.live import Quiet
 from harness.runner import Runner
-from harness.running import Request, judge_file, open_for, rounds_for, timeline_for, writer_for
-from harness.verdict import CheckResult, Verdict
+from harness.running import (
+    Request,
+    judge_file,
+    judge_recording,
+    open_for,
+    rounds_for,
+    timeline_for,
+    writer_for,
+)
+from harness.verdict import CheckResult, Judgement, Verdict
 
 CHUNK: Final = 8
 """Jobs that a process takes at a time: few enough that both of two processes end at about the same time."""
@@ -102,7 +110,7 @@ def play(job: Job) -> Played:
     request = Request(plan, job.plan, rig, job.seed, job.defect or None, job.near_miss)
     try:
         if plan.soak is not None:
-            return _told(job, _soaked(request))
+            return _told(job, _soaked(request).results)
         recording, stopper = _recorded(request, own_check(job))
     except BenchError as error:
         return Played(job, Verdict.ERROR, trouble=str(error))
@@ -113,6 +121,20 @@ def play(job: Job) -> Played:
     return _told(job, _results(plan, recording))
 
 
+def judge_whole(job: Job) -> Judgement:
+    """Carry out one job to the end of its plan, whatever fails, and return all that is told of it.
+
+    Raises BenchError if no run comes about, and UnfitError if the plan's link cannot have the defect.
+    """
+    plan = plan_of(job.plan)
+    request = Request(
+        plan, job.plan, _rig_of(job.rig, job.rig_text), job.seed, job.defect or None, job.near_miss
+    )
+    if plan.soak is not None:
+        return _soaked(request)
+    return judge_recording(_recorded(request, "")[0]).judgement
+
+
 def own_check(job: Job) -> str:
     """Return the word of the check that must catch the job's defect; empty where nothing must."""
     if not job.defect or job.near_miss:
@@ -121,13 +143,13 @@ def own_check(job: Job) -> str:
     return next((one.caught_by for one in list_defects(kind) if one.name == job.defect), "")
 
 
-def _soaked(request: Request) -> tuple[CheckResult, ...]:
-    """Return the results of a soak: hours are too much for memory and go through a file, never stopped."""
+def _soaked(request: Request) -> Judgement:
+    """Return the judgement of a soak: hours are too much for memory and go through a file, never stopped."""
     with TemporaryDirectory(prefix="propsoff-") as folder:
         path = Path(folder, "recording.pcapng")
         with path.open("wb") as file:
             _run(request, file, partial(read_recording, path), "")
-        return judge_file(path).judgement.results
+        return judge_file(path).judgement
 
 
 def _recorded(request: Request, word: str) -> tuple[Recording, Stopper]:

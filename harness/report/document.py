@@ -13,6 +13,7 @@ from harness.clock import label_of
 from harness.codec.messages import Identity
 from harness.escape import clean, printable
 from harness.findings import Cell, Figure, Section
+from harness.likely import Likely
 from harness.recording.header import plan_sha256
 from harness.recording.model import Header
 from harness.verdict import CheckResult, Judgement
@@ -64,6 +65,15 @@ KEYS: Final = {
     "checks.reason": "why the verdict is what it is",
     "checks.examples": "single events worth looking at",
     "checks.advice": "what to try next",
+    "causes": "list: why figures may be bad or odd, the likeliest first; each entry has the following keys",
+    "causes.key": "which kind of cause; never changes",
+    "causes.title": "the cause in a sentence, with this run's numbers",
+    "causes.explains": "names of the failed checks that it would explain; none for what is odd only",
+    "causes.strength": "0 to 1: how strongly the recording speaks for it",
+    "causes.speaks_for": "whole sentences: the evidence for it",
+    "causes.speaks_against": "whole sentences: the evidence against it, or what stays open",
+    "causes.next_step": "the experiment that would settle it",
+    "causes.by_design": "true if it is no fault, but explains a figure that may surprise",
     "sections": "list: what was measured beside the checks; each entry has the following keys",
     "sections.key": "which section: clocks, latency, age, losses, delivery, failsafe, fidelity, telemetry, "
     "proof, limits, margin, lines or soak",
@@ -120,6 +130,7 @@ def verdict_document(outcome: Outcome) -> dict[str, object]:
         "units": {role: _unit(told) for role, told in sorted(judgement.units.items())},
         "notes": list(judgement.notes),
         "checks": [_check(result) for result in judgement.results],
+        "causes": [_cause(cause) for cause in judgement.causes],
         "sections": [_section(section) for section in judgement.sections],
     }
 
@@ -173,6 +184,19 @@ def _check(result: CheckResult) -> dict[str, object]:
         "reason": _reason(result),
         "examples": list(result.examples),
         "advice": list(result.advice),
+    }
+
+
+def _cause(cause: Likely) -> dict[str, object]:
+    return {
+        "key": cause.key,
+        "title": cause.title,
+        "explains": list(cause.explains),
+        "strength": float(cause.strength),
+        "speaks_for": list(cause.speaks_for),
+        "speaks_against": list(cause.speaks_against),
+        "next_step": cause.next_step,
+        "by_design": cause.by_design,
     }
 
 

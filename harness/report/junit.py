@@ -14,6 +14,7 @@ from xml.etree import ElementTree as ET
 from harness.clock import label_of
 from harness.recording.header import plan_sha256
 from harness.recording.model import UNIT_FACT
+from harness.report.causes import one_line
 from harness.report.document import Outcome
 from harness.report.escape import clean
 from harness.report.figures import figures
@@ -65,7 +66,8 @@ def _suite(outcome: Outcome, name: str) -> ET.Element:
     suite = ET.Element("testsuite", name=name)
     judged = any(result.verdict is not Verdict.NONE for result in judgement.results)
     results = judgement.results if judged else (*judgement.results, _NOTHING)
-    cases = [_case(result, f"propsoff.{clean(header.plan_name)}") for result in results]
+    classname, causes = f"propsoff.{clean(header.plan_name)}", judgement.causes
+    cases = [_case(result, classname, one_line(causes, result.name)) for result in results]
     _count(suite, cases)
     skipped = sum(case.find("skipped") is not None for case in cases)
     if skipped:
@@ -111,7 +113,7 @@ def _properties(outcome: Outcome) -> ET.Element:
     return properties
 
 
-def _case(result: CheckResult, classname: str) -> ET.Element:
+def _case(result: CheckResult, classname: str, cause: str) -> ET.Element:
     """Return one test case, named like its check and so for ever.
 
     Its time is 0 because judging takes no link time, which stands at the suite.
@@ -124,5 +126,5 @@ def _case(result: CheckResult, classname: str) -> ET.Element:
         trouble = ET.SubElement(case, tag, message=clean(result.reason))
         if tag != "skipped":  # which has no type, by common practice
             trouble.set("type", result.verdict.value)
-        trouble.text = details(result)
+        trouble.text = "\n".join([details(result), *([f"  {cause}"] if cause else [])])
     return case

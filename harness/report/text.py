@@ -14,6 +14,7 @@ from typing import Final
 from harness.clock import label_of
 from harness.findings import percent
 from harness.recording.model import MODULE_FACT, UNIT_FACT, Header
+from harness.report.causes import cause_lines
 from harness.report.document import Outcome
 from harness.report.escape import clean
 from harness.report.figures import figures, with_unit
@@ -72,6 +73,7 @@ def render(
         )
         paragraphs.append(_wrap([about_intervals(results)], width))
     paragraphs += [_wrap(details(result).splitlines(), width) for result in results if needs_words(result)]
+    paragraphs.append(_wrap(cause_lines(outcome.judgement.causes, full=full), width))
     paragraphs += _measured(outcome, width, full=full)
     paragraphs.append(_wrap(_not_tested(results), width))
     paragraphs.append(_wrap(cautions(outcome.header), width))

@@ -50,13 +50,18 @@ RISKY: Final = (p.Noise, p.LinkMargin)
 """Checks whose verdict in a round has a risk of its own."""
 
 
-def judge_windows(plan: Plan, windows: Iterable[Window]) -> Judgement:
+Watcher = Callable[[Evidence, RoundFigures], None]
+
+
+def judge_windows(plan: Plan, windows: Iterable[Window], watch: Watcher | None = None) -> Judgement:
     """Return the judgement of a soak; only one window at a time is needed, and nothing of it is kept.
+
+    `watch` is shown every round, with its figures, once it is measured.
 
     Pure and repeatable to the bit. How each check puts its rounds together is told in `harness.soak.parts`,
     `harness.soak.shares` and `harness.soak.others`.
     """
-    soak = _Soak(plan)
+    soak = _Soak(plan, watch)
     for window in windows:
         soak.take(window)
     return soak.judgement()
@@ -65,8 +70,8 @@ def judge_windows(plan: Plan, windows: Iterable[Window]) -> Judgement:
 class _Soak:
     """What all rounds so far came to."""
 
-    def __init__(self, plan: Plan) -> None:
-        self.plan = plan
+    def __init__(self, plan: Plan, watch: Watcher | None) -> None:
+        self.plan, self.watch = plan, watch
         self.rounds: list[RoundFigures] = []
         self.steady: list[RoundFigures] = []
         self.parts = [part_for(check, plan, self.steady) for check in plan.checks]
@@ -97,6 +102,8 @@ class _Soak:
         self.verdicts.append(verdict)
         if place.ended and not evidence.recording.damaged:
             self.steady.append(figures)
+        if self.watch is not None:
+            self.watch(evidence, figures)
         self.hours.take(str(place), evidence)
         self.lines.take(evidence)
         self._add_totals(place, evidence)

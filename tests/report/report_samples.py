@@ -5,6 +5,7 @@ import math
 from harness.bench.protocol import Role
 from harness.codec.messages import Identity
 from harness.findings import Figure, Grid, Section
+from harness.likely import Likely
 from harness.recording import Header
 from harness.report.document import Outcome
 from harness.report.text import replay_commands
@@ -138,6 +139,10 @@ SECTIONS = (
     ),
     Section("losses", "Pattern of losses", figures=(Figure("period of losses", None, "ms", note="none"),)),
 )
+CAUSE = Likely(
+    "slow-loop", "The receiver looks for packets only every 45 ms.", ("latency",), 0.95,
+    ("Packets took effect on a grid.",), ("None.",), "Time the loop.",
+)  # fmt: skip
 JUDGEMENT = Judgement(
     results=RESULTS,
     link_seconds=58.8,
@@ -188,5 +193,6 @@ def hostile():
                 (HOSTILE,),
             ),
         ),
+        causes=(Likely(HOSTILE, HOSTILE, (HOSTILE,), 0.5, (HOSTILE,), (HOSTILE,), HOSTILE),),
     )  # fmt: skip
     return Outcome(judgement, header, HOSTILE)

@@ -9,7 +9,7 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
-from report_samples import HEADER, INFINITE, JUDGEMENT, OUTCOME, RESULTS, hostile
+from report_samples import CAUSE, HEADER, INFINITE, JUDGEMENT, OUTCOME, RESULTS, hostile
 
 from harness import findings
 from harness.report.document import KEYS, Outcome, key_page, to_json, verdict_document
@@ -45,7 +45,8 @@ def test_writes_the_whole_document():
 
 
 def test_documents_every_key_and_no_other():
-    found = set(keys_of(verdict_document(OUTCOME)))
+    told = replace(OUTCOME, judgement=replace(JUDGEMENT, causes=(CAUSE,)))
+    found = set(keys_of(verdict_document(told)))
     parents = {"plan", "rig", "packets"}
     assert found - parents == set(KEYS)
     assert all(KEYS.values())
