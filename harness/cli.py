@@ -23,6 +23,7 @@ from harness.escape import printable_lines
 if TYPE_CHECKING:
     from harness.plan.model import Plan
     from harness.report.document import Outcome
+    from harness.report.live import Show
     from harness.running import Request
 
 
@@ -70,6 +71,7 @@ def _run(arguments: argparse.Namespace) -> int:
     from harness.report.summaries import Summaries
     from harness.running import timeline_for
 
+    _require_showable(arguments.show)
     requests = _requests(arguments)
     for request in requests:  # nothing starts before every plan is known to be sound
         interlock.require_clearable(request)
@@ -84,13 +86,23 @@ def _run(arguments: argparse.Namespace) -> int:
         out = arguments.out
         if out is not None and len(requests) > 1:
             out = out / request.plan.name
-        outcome, recording, interrupted = _run_one(request, out, full=arguments.full)
+        outcome, recording, interrupted = _run_one(request, out, full=arguments.full, shown=arguments.show)
         outcomes.append(outcome)
         recordings.append(recording)
         if interrupted:
             break
     summaries.write(outcomes, recordings)
     return int(max((one.judgement.verdict for one in outcomes), key=lambda verdict: verdict.rank).exit_code)
+
+
+def _require_showable(show: Show | None) -> None:
+    from harness.report.live import can_view
+
+    if show == "view" and not can_view(sys.stderr):
+        raise UserError(
+            "--show view draws on a terminal that can place text, and stderr is none; "
+            "use --show lines, or leave --show out"
+        )
 
 
 def _requests(arguments: argparse.Namespace) -> list[Request]:
@@ -145,7 +157,9 @@ def _load(words: Sequence[str]) -> list[tuple[Path, Plan]]:
     return plans
 
 
-def _run_one(request: Request, out: Path | None, *, full: bool) -> tuple[Outcome, str, bool]:
+def _run_one(
+    request: Request, out: Path | None, *, full: bool, shown: Show | None
+) -> tuple[Outcome, str, bool]:
     """Run one plan and print its report; returns its outcome, its recording, whether somebody stopped it."""
     from harness.clock import SystemClock
     from harness.report.apart import progress_apart
@@ -154,7 +168,7 @@ def _run_one(request: Request, out: Path | None, *, full: bool) -> tuple[Outcome
     from harness.running import default_folder, run
 
     show = progress_apart if request.rig.is_hardware else progress_for
-    progress = show(sys.stderr, SystemClock())
+    progress = show(sys.stderr, SystemClock(), shown)
     folder = default_folder(request, out)
     try:
         with folder:

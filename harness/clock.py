@@ -17,6 +17,8 @@ S = 1_000_000_000
 SPIN_NS = 300 * US
 """Sleeping wakes about 95 us late, up to 300 us on a busy machine: sleep to here, then spin."""
 
+WAKING_NS = 100 * US
+"""A thread wakes about 95 us after it could (measured)."""
 
 COARSE = time.get_clock_info("monotonic").resolution > 1e-4
 """Before Python 3.13 Windows' monotonic clock goes on in steps of 15.6 ms; its performance counter does not.
@@ -53,6 +55,14 @@ class SystemClock:
         while (left := due_ns - self.now_ns()) > 0:
             if left > SPIN_NS:
                 time.sleep((left - SPIN_NS) / S)
+
+
+def give_way() -> None:
+    """Let another thread of ours run, if one waits: longer than it takes to wake, shorter than anybody sees.
+
+    Python's threads take turns after half a millisecond otherwise (`harness.bench.promptness.SWITCH_S`).
+    """
+    time.sleep(WAKING_NS / S)
 
 
 def slept_ns() -> int:

@@ -71,6 +71,8 @@ class Conversation:
         self.stop_requested: Callable[[], bool] = lambda: False
         self.on_applied: Callable[[m.Applied], None] | None = None
         self.on_frame: Callable[[Role, Frame], None] | None = None
+        self.on_heard: Callable[[Role, bytes, int], None] | None = None
+        self.on_sent: Callable[[Role, m.Message, int], None] | None = None
         self.watchers: list[Callable[[], None]] = []
         self.sticks_ns: int | None = None
         self._begun_ns = now = bench.now_ns()
@@ -101,6 +103,8 @@ class Conversation:
             self.sticks_ns = at_ns
         if message.TYPE in RESTARTS:
             self._starting[role] = at_ns + STARTING_NS
+        if self.on_sent is not None:
+            self.on_sent(role, message, at_ns)
         return counter
 
     def ping(self, role: Role) -> None:
@@ -239,6 +243,8 @@ class Conversation:
         kind = body[0]
         if self.on_frame is not None:
             self.on_frame(role, frame_of(body, text))
+        if self.on_heard is not None:
+            self.on_heard(role, body, at_ns)
         if kind == m.Sent.TYPE and role is Role.TRANSMITTER:
             self.sent += 1
         elif kind == m.Applied.TYPE and role is Role.RECEIVER:

@@ -112,6 +112,11 @@ def _add_run(commands: Commands) -> None:
         help="real ports: open a throttle only while somebody holds the space bar",
     )  # fmt: skip
     _real_time(parser)
+    parser.add_argument(
+        "--show", choices=("view", "lines", "nothing"),
+        help="while a run goes on: a view that is drawn over again, plain lines for a log or a screen "
+        "reader, or nothing but what you must know (default: the view on a terminal, lines elsewhere)",
+    )  # fmt: skip
     _full(parser)
     parser.add_argument("--junit", metavar="FILE", type=options.path, help="also all plans in one junit.xml")
     parser.add_argument(

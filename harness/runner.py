@@ -82,6 +82,7 @@ class Runner:
         self.step = ""
         self.note = ""
         self.late = Lateness()
+        self.showing = Showing(self.talk, observer, plan, lambda: self.late)
         self._at = 0
         self._throttle: ThrottleWatch | None = None
         self.abilities = Abilities(self.talk, observer.say)
@@ -375,8 +376,8 @@ class Runner:
         After an outage that the plan allows, the step that was under way is played again from its start.
         """
         self.awake()
-        state = Showing(self.talk, self.observer, self.plan.name, self._live_note, segments)
-        self.talk.on_beat = state.beat
+        state = self.showing
+        state.begin(segments, self._live_note)
         self.abilities.begin()
         self._at = 0
         while True:

@@ -45,7 +45,7 @@ from harness.recording.model import MODULE_FACT, UNIT_FACT
 from harness.report.document import Outcome
 from harness.report.folder import PAGE, RECORDING, RunFolder
 from harness.runner import Runner
-from harness.showing import Observer
+from harness.showing import KEYS, Observer
 from harness.soaking import SoakRounds
 from harness.timeline import Timeline, build_timeline
 
@@ -134,6 +134,7 @@ def run(request: Request, folder: RunFolder, observer: Observer) -> Ran:
                 runner.talk.stop_requested = stopping(signalled, keys)
                 if keys is not None:
                     observer.say(STOP_WORDS)
+                    runner.showing.safety = KEYS
                     runner.levels.hand = runner.outside.hand = TerminalHand(observer.say, keys.typed)
                 if request.hold_to_run:
                     held = _never if keys is None else keys.is_held

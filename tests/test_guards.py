@@ -49,8 +49,10 @@ LAYERS = (
     ("harness.explain", "harness.explain.*"),
     ("harness.flood",),
     ("harness.conversation",),
-    ("harness.abilities", "harness.pace"),
+    ("harness.abilities", "harness.pace", "harness.pinged"),
+    ("harness.gauges",),
     (
+        "harness.alarms",
         "harness.awake",
         "harness.ending",
         "harness.hand",

@@ -28,7 +28,7 @@ def test_a_stopped_terminal_stops_only_the_display(bench):  # noqa: F811 - the f
     )  # fmt: skip
     try:
         shown = b""
-        while b"step 2 of" not in shown:
+        while b"2 of 3" not in shown:
             shown += os.read(far, 4096)
         termios.tcflow(near, termios.TCOOFF)  # what Ctrl-S does
         out, _ = process.communicate(timeout=GIVE_UP_S)

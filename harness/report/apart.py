@@ -14,7 +14,9 @@ from threading import Condition, Thread
 from typing import TYPE_CHECKING, Final, TextIO
 
 from harness.bench.promptness import DISPLAY
-from harness.report.live import Progress, Snapshot, progress_for
+from harness.clock import give_way
+from harness.report.live import LiveView, Progress, Show, progress_for
+from harness.report.snapshot import Snapshot
 
 if TYPE_CHECKING:
     from harness.clock import Clock
@@ -34,6 +36,9 @@ class Apart:
 
     def __init__(self, inner: Progress, stream: TextIO | None = None) -> None:
         self._inner = inner
+        self.looks = getattr(inner, "looks", True)
+        if isinstance(inner, LiveView):
+            inner.pause = give_way
         self._stream = stream
         self._changed = Condition()
         self._lines: deque[str] = deque()
@@ -48,6 +53,10 @@ class Apart:
         with self._changed:
             self._snapshot = snapshot
             self._changed.notify()
+
+    def is_due(self) -> bool:
+        """Return whether a new state would be shown by now; only a clock is looked at."""
+        return self._inner.is_due()
 
     def say(self, line: str) -> None:
         """Leave a line; beyond `LINES_MAX` the oldest is left out."""
@@ -91,14 +100,14 @@ class Apart:
         return lines
 
 
-def progress_apart(stream: TextIO, clock: Clock) -> Apart:
+def progress_apart(stream: TextIO, clock: Clock, show: Show | None = None) -> Apart:
     """Return what `progress_for` gives, in a thread of its own that shares no buffer with `stream`.
 
     A thread that is stuck in a write would keep the buffer's lock, and the end of the program, which flushes
     that buffer, would wait for it or break off.
     """
     own = _own(stream)
-    return Apart(progress_for(own or stream, clock), own)
+    return Apart(progress_for(own or stream, clock, show), own)
 
 
 def _own(stream: TextIO) -> TextIO | None:

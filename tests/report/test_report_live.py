@@ -1,6 +1,7 @@
 """The harness shows how a run goes without getting in its way."""
 
 import io
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -8,18 +9,25 @@ from pathlib import Path
 
 import pytest
 from report_samples import HOSTILE
+from rich.cells import cell_len
+from view_samples import FAILSAFE
 
 from harness.clock import MS, S, VirtualClock
 from harness.report.live import (
+    ALARM_LINES_MAX,
     LINE_EVERY_NS,
     REFRESH_NS,
     STEP_LINES_MAX,
     LiveView,
     PlainLines,
     Quiet,
-    Snapshot,
+    SaidOnly,
     progress_for,
 )
+from harness.report.snapshot import Alarm, Snapshot
+
+COMMAND = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
+COLOUR = re.compile(r"\x1b\[(?:[0-9]+;)*(?:3[0-7]|9[0-7])(?:;[0-9]+)*m")
 
 SNAPSHOT = Snapshot(
     plan="first-look",
@@ -34,6 +42,11 @@ SNAPSHOT = Snapshot(
     recent_delivery=(199, 200),
     link_state="linked",
 )
+
+
+def plain(shown):
+    """Return what was written without terminal commands."""
+    return COMMAND.sub("", shown)
 
 
 class Terminal(io.StringIO):
@@ -121,18 +134,62 @@ class TestPlainLines:
         lines.say("b")
         assert gone.tries == 1
 
+    def test_tells_an_alarm_once_as_it_begins_and_once_as_it_ends(self, clock):
+        out = io.StringIO()
+        lines = PlainLines(clock, out)
+        on = Alarm(4, "link lost, and no cut is on", 31 * S)
+        for alarms in (
+            (),
+            (on,),
+            (on,),
+            (replace(on, ended_ns=33 * S),),
+            (replace(on, ended_ns=33 * S),),
+            (),
+        ):
+            lines.update(replace(SNAPSHOT, alarms=alarms))
+        assert out.getvalue().splitlines()[1:] == [
+            "ALARM at 0:31: link lost, and no cut is on",
+            "over after 2.0 s: link lost, and no cut is on",
+        ]
+
+    def test_tells_a_short_alarm_that_was_over_before_anybody_looked(self, clock):
+        out = io.StringIO()
+        lines = PlainLines(clock, out)
+        lines.update(replace(SNAPSHOT, alarms=(Alarm(1, "late", S, 2 * S),)))
+        assert len(out.getvalue().splitlines()) == 3
+
+    def test_does_not_flood_a_log_with_alarms(self, clock):
+        out = io.StringIO()
+        lines = PlainLines(clock, out)
+        for number in range(1, 10_000):
+            lines.update(replace(SNAPSHOT, alarms=(Alarm(number, "late", number * S),)))
+        told = out.getvalue().splitlines()[1:]
+        assert len(told) == ALARM_LINES_MAX
+        assert told[-1].endswith("; further alarms are only counted")
+
+    def test_tells_all_that_is_known_every_ten_seconds(self, clock):
+        out = io.StringIO()
+        lines = PlainLines(clock, out)
+        for _ in range(2):
+            lines.update(replace(FAILSAFE, alarms=()))
+            clock.sleep_until_ns(clock.now_ns() + LINE_EVERY_NS)
+        assert out.getvalue().splitlines()[-1] == (
+            "first-look: step 12 of 14 (2 of 8): link cut for 700 ms: at most 0:13 left, "
+            "link failsafe for 0.4 s, 1536 packets sent, 1535 applied, recently 99.6 %, "
+            "latency 0.6 ms +- 0.9, round 1 of at most 8, until look 1 of 4, alarms so far: 2"
+        )
+
 
 class TestLiveView:
     def test_shows_step_time_packets_and_link(self, clock):
         out = Terminal()
         view = LiveView(clock, out)
         view.update(SNAPSHOT)
-        shown = out.getvalue()
-        assert "first-look: step 3 of 12: sweep every channel" in shown
-        assert "1:01 left" in shown
-        assert "link linked" in shown
-        assert ", 1000 packets sent, 998 applied, recently 99.5 %" in shown
-        assert "#" * 9 + "." * 31 in shown
+        shown = plain(out.getvalue())
+        assert "3 of 12: sweep every channel" in shown
+        assert "0:20 gone, 1:01 left" in shown
+        assert "link        linked for 0.0 s" in shown
+        assert "1000 sent,    998 applied" in shown
         view.close()
 
     def test_draws_no_more_often_than_eight_times_a_second(self, clock):
@@ -206,13 +263,85 @@ class TestLiveView:
         out = Terminal()
         view = LiveView(clock, out)
         view.update(replace(SNAPSHOT, elapsed_ns=0, left_ns=0, link_state="odd"))
-        assert "." * 40 in out.getvalue()
+        assert "·" * 30 in out.getvalue()
+        view.close()
+
+    def test_draws_in_colour_only_where_it_is_wanted(self, clock, monkeypatch):
+        shown = []
+        for word in ("", "1"):
+            monkeypatch.setenv("NO_COLOR", word)
+            out = Terminal()
+            view = LiveView(clock, out)
+            view.update(FAILSAFE)
+            shown.append(out.getvalue())
+            view.close()
+        assert COLOUR.search(shown[0])
+        assert not COLOUR.search(shown[1])
+        assert plain(shown[0]) == plain(shown[1]), "a colour says what no shape says"
+
+    def test_uses_what_its_stream_can_encode(self, clock):
+        raw = io.BytesIO()
+
+        class Ascii(io.TextIOWrapper):
+            def isatty(self):
+                return True
+
+        view = LiveView(clock, Ascii(raw, encoding="ascii", write_through=True))
+        view.update(FAILSAFE)
+        assert b"%%%%" in raw.getvalue()
+        view.close()
+
+    def test_follows_the_terminal_s_size(self, clock, monkeypatch):
+        """After a change nobody knows where the old lines are: all is cleared (ECMA-48, 8.3.39, ED)."""
+        out = Terminal()
+        view = LiveView(clock, out)
+        for columns, lines in (("80", "24"), ("40", "10"), ("120", "40"), ("7", "2"), ("0", "0")):
+            monkeypatch.setenv("COLUMNS", columns)
+            monkeypatch.setenv("LINES", lines)
+            clock.sleep_until_ns(clock.now_ns() + S)
+            before = out.tell()
+            view.update(FAILSAFE)
+            drawn = out.getvalue()[before:]
+            assert ("\x1b[2J" in drawn) == (columns != "80")
+            width = int(columns) or 80
+            assert max(cell_len(line) for line in plain(drawn).splitlines()) <= width
+        view.close()
+
+    def test_is_due_when_it_would_draw(self, clock):
+        view = LiveView(clock, Terminal())
+        assert view.is_due()
+        view.update(SNAPSHOT)
+        assert not view.is_due()
+        clock.sleep_until_ns(clock.now_ns() + REFRESH_NS)
+        assert view.is_due()
         view.close()
 
 
-def test_suits_its_stream(clock):
-    assert isinstance(progress_for(Terminal(), clock), LiveView)
-    assert isinstance(progress_for(io.StringIO(), clock), PlainLines)
+@pytest.mark.parametrize(
+    ("stream", "term", "show", "kind"),
+    [
+        (Terminal, "xterm-256color", None, LiveView),
+        (Terminal, "dumb", None, PlainLines),
+        (Terminal, "unknown", None, PlainLines),
+        (io.StringIO, "xterm-256color", None, PlainLines),
+        (Terminal, "xterm-256color", "lines", PlainLines),
+        (Terminal, "xterm-256color", "nothing", SaidOnly),
+        (Terminal, "xterm-256color", "view", LiveView),
+    ],
+)
+def test_suits_its_stream_or_what_was_asked_for(clock, monkeypatch, stream, term, show, kind):
+    monkeypatch.setenv("TERM", term)
+    assert type(progress_for(stream(), clock, show)) is kind
+
+
+def test_shows_nothing_but_what_is_said(clock):
+    out = io.StringIO()
+    shown = SaidOnly(clock, out)
+    shown.update(FAILSAFE)
+    shown.say("set the attenuator to 10 dB")
+    shown.close()
+    assert out.getvalue() == "set the attenuator to 10 dB\n"
+    assert not shown.looks
 
 
 def test_can_be_quiet(capfd):
