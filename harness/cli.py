@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Final
 
 from harness import parsers
 from harness.errors import ExitCode, PropsoffError, UserError
-from harness.escape import printable_lines
+from harness.escape import printable, printable_lines
 
 if TYPE_CHECKING:
     from harness.plan.model import Plan
@@ -163,7 +163,7 @@ def _run_one(
     """Run one plan and print its report; returns its outcome, its recording, whether somebody stopped it."""
     from harness.clock import SystemClock
     from harness.report.apart import progress_apart
-    from harness.report.folder import RECORDING
+    from harness.report.folder import PAGE, RECORDING
     from harness.report.live import progress_for
     from harness.running import default_folder, run
 
@@ -181,11 +181,13 @@ def _run_one(
                 "as far as it goes"
             )
     recording = str(folder.final / RECORDING)
-    _show(ran.outcome, recording, request, full=full)
+    _show(ran.outcome, recording, request, page=folder.final / PAGE, full=full)
     return ran.outcome, recording, ran.interrupted
 
 
-def _show(outcome: Outcome, recording: str, request: Request | None = None, *, full: bool) -> None:
+def _show(
+    outcome: Outcome, recording: str, request: Request | None = None, *, page: Path | None = None, full: bool
+) -> None:
     from harness.report.text import render, replay_commands
     from harness.running import replay_words
 
@@ -193,7 +195,8 @@ def _show(outcome: Outcome, recording: str, request: Request | None = None, *, f
     replay = replay_commands(outcome.header, recording, **replay_words(request))
     width = shutil.get_terminal_size().columns if terminal else None
     colour = terminal and "NO_COLOR" not in os.environ
-    text = render(outcome, replay=replay, width=width, colour=colour, full=full)
+    shown = printable(str(page)) if page else ""
+    text = render(outcome, page=shown, replay=replay, width=width, colour=colour, full=full)
     try:
         print(text, end="", flush=True)
     except OSError as error:

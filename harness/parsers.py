@@ -21,6 +21,8 @@ examples:
   propsoff run failsafe --defect failsafe-late    see a faulty receiver caught
   propsoff check my-plan.yaml                     what a plan will do, without a bench
   propsoff judge propsoff-runs/first-look-7       the same verdict again, from the recording
+  propsoff compare RUN-BEFORE RUN-AFTER           is it better, no worse or worse?
+  propsoff history                                kept runs, and how their figures went
   propsoff explore --for 20m                      look for what no plan was written for
   propsoff ports --ask                            which device is on which serial port
 

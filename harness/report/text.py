@@ -52,6 +52,7 @@ _EMULATED: Final = (
 def render(
     outcome: Outcome,
     *,
+    page: str = "",
     replay: Sequence[str] = (),
     width: int | None = None,
     colour: bool = False,
@@ -59,9 +60,9 @@ def render(
 ) -> str:
     """Return the report, a newline at the end.
 
-    `width` is the terminal's in columns, or None for plain lines. `colour` allows terminal colours. `replay`
-    holds commands, as `replay_commands` gives them, and comes last. `full` tells everything that was
-    measured, section by section; without it one line names the sections.
+    `width` is the terminal's in columns, or None for plain lines. `colour` allows terminal colours. `page`
+    says where the report page is. `replay` holds commands, as `replay_commands` gives them, and comes last.
+    `full` tells everything that was measured, section by section; without it one line names the sections.
     """
     if width is not None:
         width = max(width, WIDTH_MIN)
@@ -77,6 +78,8 @@ def render(
     paragraphs += _measured(outcome, width, full=full)
     paragraphs.append(_wrap(_not_tested(results), width))
     paragraphs.append(_wrap(cautions(outcome.header), width))
+    if page:
+        paragraphs.append(f"To look at it, in a browser:\n  {page}")
     if replay:
         paragraphs.append("\n".join(["To repeat:", *(f"  {command}" for command in replay)]))
     text = "\n\n".join(paragraph for paragraph in paragraphs if paragraph) + "\n"
