@@ -133,8 +133,14 @@ def shown_limit(course: Course) -> str:
 
 
 def shown_ends(course: Course) -> tuple[str, str, str]:
-    """Return the first value, the last and their difference, with two digits of how far values lie apart."""
+    """Return the first value, the last and their difference, with two digits of how far values lie apart.
+
+    Values that are all the same stand as reports show them.
+    """
     known, unit = course.known, course.last.unit
+    if max(known) == min(known):
+        value = shown_value(course.last)
+        return value, value, "0"
     places = _places(max(known) - min(known))
     first, last = round(known[0], places), round(known[-1], places)
     change = round(last - first, places)

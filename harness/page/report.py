@@ -5,6 +5,7 @@ Everything that report.txt tells stands here too, in the part that it belongs to
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
@@ -19,6 +20,7 @@ from harness.measure.evidence import Evidence
 from harness.page.model import Block, Commands, Drawn, Facts, Folded, Named, Page, Part, Points, Table, Words
 from harness.page.placing import MOODS, cards, lanes
 from harness.page.writing import BEGINNING, render
+from harness.plan.wording import many
 from harness.plots.model import Picture
 from harness.recording.model import Header
 from harness.report.document import Outcome
@@ -40,6 +42,10 @@ PARTS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = (
     ("soak", "Hours", ("soak",)),
 )
 """Parts with pictures and what was measured: key of the pictures, title, keys of the sections."""
+SECOND: Final = re.compile(
+    r".*-(beyond|bins|trips)|stick-time|acknowledgement-.*|cuts-in-([3-9]|\d\d)|cuts-out-\d+"
+)
+"""Keys of pictures for a second look: they are folded away."""
 UNSHOWN: Final = "What was not shown"
 """Title of the table in the section on failsafe, as `harness.account.unshown` gives it."""
 NO_PICTURES: Final = (
@@ -228,9 +234,11 @@ def _measured(outcome: Outcome, drawn: Mapping[str, tuple[Picture, ...]]) -> lis
 
 def _blocks(drawn: Sequence[Picture], found: Sequence[Section]) -> tuple[Block, ...]:
     """Return pictures, then what was measured: folded under pictures, open where there are none."""
-    shown = tuple(Drawn(picture) for picture in drawn)
+    shown = tuple(Drawn(picture) for picture in drawn if not SECOND.fullmatch(picture.key))
+    more = tuple(Drawn(picture) for picture in drawn if SECOND.fullmatch(picture.key))
     if shown:
-        return (*shown, *(Folded(f"All figures: {one.title}", _section(one)) for one in found))
+        folded = (Folded(f"{many(len(more), 'more picture')}", more),) if more else ()
+        return (*shown, *folded, *(Folded(f"All figures: {one.title}", _section(one)) for one in found))
     return tuple(block for section in found for block in _section(section))
 
 

@@ -7,14 +7,15 @@ from typing import Final
 from harness.measure.delivery import LOST_NS
 from harness.plots.model import Axis, Plot
 
-DIGITS: Final = 4
+DIGITS: Final = 3
+"""So many digits of a number with a fraction; whole ones are told in full."""
 
 
 def short(number: float, unit: str = "") -> str:
-    """Return a number with at most four digits and its unit: `12.35 ms`."""
-    text = f"{number:.{DIGITS}g}"
-    if "e" in text and abs(number) < 1e15:
-        text = f"{number:.0f}" if abs(number) >= 1 else f"{number:.{DIGITS}f}".rstrip("0").rstrip(".")
+    """Return a number with at most three digits, or whole, and its unit: `12.3 ms`, `1500 us`."""
+    text = f"{number:.{DIGITS}g}" if abs(number) < 10**DIGITS else f"{number:.0f}"
+    if "e" in text:
+        text = f"{number:.{DIGITS}f}".rstrip("0").rstrip(".")
     return f"{text} {unit}".rstrip()
 
 

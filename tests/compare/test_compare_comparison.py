@@ -150,7 +150,7 @@ def test_markdown_puts_what_is_bad_before_what_is_fine_and_quotes_names():
 def test_the_page_holds_the_answer_every_figure_and_both_sides_over_each_other():
     found = against(played(1), played(2, "", "failsafe-late"))
     page = build_page(found)
-    assert (page.verdict, page.mood) == ("worse", "bad")
+    assert (page.verdict, page.mood) == ("Worse", "bad")
     blocks = [block for part in page.parts for block in part.blocks]
     tables = [block for block in blocks if isinstance(block, Table)]
     assert len(tables[0].rows) == len(found.figures)
@@ -166,5 +166,5 @@ def test_the_page_holds_the_answer_every_figure_and_both_sides_over_each_other()
 
 def test_the_page_of_what_cannot_be_compared_says_why_and_draws_nothing():
     page = build_page(against(played(1), played(2, "baud: 57600")))
-    assert page.verdict == "not comparable"
+    assert page.verdict == "Not comparable"
     assert not [block for part in page.parts for block in part.blocks if isinstance(block, Drawn)]

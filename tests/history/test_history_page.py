@@ -56,9 +56,9 @@ def test_leaves_a_gap_where_a_run_has_no_value(tmp_path):
 @pytest.mark.parametrize(
     ("verdicts", "mood", "words"),
     [
-        ([Verdict.FAIL, Verdict.PASS], "good", "ALL PASSED"),
-        ([Verdict.PASS, Verdict.FAIL], "bad", "0 OF 1 PASSED"),
-        ([Verdict.PASS, Verdict.INCONCLUSIVE], "doubt", "0 OF 1 PASSED"),
+        ([Verdict.FAIL, Verdict.PASS], "good", "All passed"),
+        ([Verdict.PASS, Verdict.FAIL], "bad", "0 of 1 passed"),
+        ([Verdict.PASS, Verdict.INCONCLUSIVE], "doubt", "0 of 1 passed"),
     ],
 )
 def test_is_headed_by_how_the_newest_runs_went(tmp_path, verdicts, mood, words):

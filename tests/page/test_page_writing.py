@@ -158,7 +158,7 @@ def test_values_to_seven_digits_and_gaps_as_gaps(numbers):
     values = np.array(numbers, dtype=np.float64)
     back = unpacked(pack_values(values))
     assert np.isnan(back).tolist() == np.isnan(values).tolist()
-    assert np.allclose(back, values, rtol=1e-7, atol=0, equal_nan=True)
+    assert np.allclose(back, values, rtol=1e-7, atol=1e-37, equal_nan=True)
 
 
 @given(st.lists(st.integers(0, 10**12), min_size=3, max_size=60, unique=True))

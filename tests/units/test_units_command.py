@@ -107,7 +107,7 @@ def pictures(page: Page):
 
 def test_the_page_draws_units_by_shape_and_the_limit():
     page = units_page(results("fail"))
-    assert (page.verdict, page.mood) == ("REJECTED", "bad")
+    assert (page.verdict, page.mood) == ("Rejected", "bad")
     plot = pictures(page)["units-latency"]
     shapes = {one.name: (one.symbol, list(one.x)) for one in plot.series}
     assert shapes["stands out"] == ("diamond", [6.0])  # seventh place: the failed one is last
