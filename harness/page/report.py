@@ -23,6 +23,7 @@ from harness.page.writing import BEGINNING, render
 from harness.plan.wording import many
 from harness.plots.model import Picture
 from harness.recording.model import Header
+from harness.report.causes import how_likely
 from harness.report.document import Outcome
 from harness.report.figures import figures, with_unit
 from harness.report.sections import value_words
@@ -206,6 +207,7 @@ def _causes(causes: Sequence[Likely]) -> list[Part]:
 def _cause(cause: Likely) -> Named:
     title = f"By design: {cause.title}" if cause.by_design else cause.title
     rows = [
+        ("how likely", "" if cause.by_design else how_likely(cause)),
         ("explains", ", ".join(cause.explains)),
         *(("for it", words) for words in cause.speaks_for),
         *(("against it", words) for words in cause.speaks_against),
