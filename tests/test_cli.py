@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import harness
-from harness.cli import main
+from harness.cli import COMMANDS, main
 from harness.plan.find import shipped_plans
 
 TINY = """\
@@ -294,16 +294,28 @@ def test_version_and_module_form_agree():
     assert told.stdout == f"propsoff {harness.__version__}\n"
 
 
-def test_help_imports_nothing_dear():
+def loaded_by(cwd, *calls):
+    """The dear modules that calls of the command line load, one after the other in one new process."""
     code = (
         "import sys; from harness.cli import main\n"
-        "try: main(['run', '--help'])\n"
-        "except SystemExit: pass\n"
-        "dear = {'numpy', 'scipy', 'rich', 'yaml', 'serial', 'mocks', 'pytest'} & set(sys.modules)\n"
-        "assert not dear, dear\n"
+        f"for words in {calls!r}:\n"
+        "    try: main(list(words))\n"
+        "    except SystemExit: pass\n"
+        "dear = {'numpy', 'scipy', 'rich', 'yaml', 'serial', 'mocks', 'pytest', 'matplotlib', 'pyarrow'}\n"
+        "print('loaded:', *sorted(dear & set(sys.modules)))\n"
     )
-    root = Path(harness.__file__).parents[1]
-    subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, cwd=root)
+    env = {**os.environ, "PYTHONPATH": str(Path(harness.__file__).parents[1])}
+    words = [sys.executable, "-c", code]
+    told = subprocess.run(words, capture_output=True, text=True, check=True, cwd=cwd, env=env)
+    return told.stdout.splitlines()[-1].split()[1:]
+
+
+def test_help_imports_nothing_dear(tmp_path):
+    assert loaded_by(tmp_path, ("--help",), *((command, "--help") for command in COMMANDS)) == []
+
+
+def test_a_list_of_baselines_imports_nothing_dear(tmp_path):
+    assert loaded_by(tmp_path, ("baseline",)) == []
 
 
 def test_a_fault_of_our_own_is_called_so_and_gives_exit_code_4(tiny, monkeypatch, capsys):

@@ -6,14 +6,12 @@ import sys
 from argparse import Namespace
 from collections.abc import Callable
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from harness.compare.comparison import Comparison, compare
-from harness.compare.document import to_json
-from harness.compare.margins import read_confidence, read_margins
-from harness.compare.sides import find_runs, read_side, require_two_sides
-from harness.compare.words import markdown, text
-from harness.errors import ExitCode, StorageError
+from harness.errors import ExitCode
+
+if TYPE_CHECKING:
+    from harness.compare.comparison import Comparison
 
 SKIP: Final = 125
 """`git bisect run` leaves a commit out on this exit code, takes 0 for good and 1 to 127 for bad otherwise."""
@@ -24,6 +22,12 @@ BISECT: Final = "--bisect"
 
 def compare_command(arguments: Namespace) -> int:
     """Compare two sides and print the result; return the exit code."""
+    from harness.compare.comparison import compare
+    from harness.compare.document import to_json
+    from harness.compare.margins import read_confidence, read_margins
+    from harness.compare.sides import find_runs, read_side, require_two_sides
+    from harness.compare.words import markdown, text
+
     given, confidence = read_margins(arguments.margin or ()), read_confidence(arguments.confidence or "95 %")
     base, candidate = find_runs(arguments.base, "BASE"), find_runs(arguments.candidate, "CANDIDATE")
     require_two_sides(base, candidate)
@@ -66,15 +70,12 @@ def for_bisect(command: Callable[[], int]) -> int:
 
 
 def write_page(found: Comparison, path: Path) -> None:
-    """Write the page of a comparison; raises StorageError."""
+    """Write the page of a comparison; raises UserError, StorageError as `save_page`."""
     from harness.compare.page import build_page
+    from harness.page.saving import save_page
     from harness.page.writing import render
 
-    try:
-        path.write_text(render(build_page(found)), encoding="utf-8", newline="\n")
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise StorageError(f"{path}: cannot write: {reason}; choose another file for --page") from error
+    save_page(render(build_page(found)), path)
     print(f"propsoff: {path}: written", file=sys.stderr)
 
 

@@ -129,8 +129,10 @@ def told_differences(base: Side, candidate: Side) -> tuple[str, ...]:
     for what, ask in asked:
         one, other = ({ask(run) for run in side.runs} for side in (base, candidate))
         if one != other:
-            was, now = _apart(one, other) if what == "simulated rig" else (one, other)
-            found.append(f"{what}: {_words(was)} -> {_words(now)}")
+            found.append(
+                f"{what}: {_settings(one, other)}" if what == "simulated rig"
+                else f"{what}: {_words(one)} -> {_words(other)}"
+            )  # fmt: skip
     if any(
         run.plan.checks != base.runs[0].plan.checks
         or run.plan.link.failsafe != base.runs[0].plan.link.failsafe
@@ -151,10 +153,11 @@ def _devices(run: RunSeen) -> str:
     return "; ".join(f"{role}: {words}" for role, words in sorted(run.devices.items()))
 
 
-def _apart(one: set[str], other: set[str]) -> tuple[set[str], set[str]]:
-    """Return the settings on each side that are not on the other."""
+def _settings(one: set[str], other: set[str]) -> str:
+    """Return in words the settings on each side that are not on the other; one that is left out is off."""
     was, now = ({setting for text in side for setting in text.split()} for side in (one, other))
-    return {" ".join(sorted(was - now))}, {" ".join(sorted(now - was))}
+    alone = (("base", sorted(was - now)), ("candidate", sorted(now - was)))
+    return "; ".join(f"only the {side} has {clean(', '.join(found))}" for side, found in alone if found)
 
 
 def _words(values: set[str]) -> str:

@@ -67,8 +67,9 @@ def text(found: Comparison) -> str:
         lines += [_wrapped(f"* {reason}", "  ") for reason in found.against]
     else:
         lines += [*_table([HEADS, *map(cells, found.figures)]), "", *_faults(found.faults)]
-        lines += [_wrapped(line) for line in _reasons(found)]
-        lines += ["", _wrapped(EXPLAINED.format(confidence=f"{100 * found.confidence:g} %"))]
+        reasons = [_wrapped(line) for line in _reasons(found)]
+        lines += [*reasons, ""] if reasons else []
+        lines += [_wrapped(EXPLAINED.format(confidence=f"{100 * found.confidence:g} %"))]
     if found.told:
         lines += ["", "What differs besides:", *(_wrapped(f"* {line}", "  ") for line in found.told)]
     for note in (*found.notes, FLIGHT):

@@ -13,13 +13,13 @@ from typing import Final
 from harness._version import __version__
 from harness.account.unshown import ALWAYS
 from harness.clock import label_of
-from harness.errors import UserError
 from harness.findings import Cell, Figure, Section
 from harness.likely import Likely
 from harness.measure.evidence import Evidence
 from harness.page.model import Block, Commands, Drawn, Facts, Folded, Named, Page, Part, Points, Table, Words
 from harness.page.placing import MOODS, cards, lanes
-from harness.page.writing import BEGINNING, render
+from harness.page.saving import save_page
+from harness.page.writing import render
 from harness.plan.wording import many
 from harness.plots.model import Picture
 from harness.recording.model import Header
@@ -74,15 +74,9 @@ def report_page(outcome: Outcome, evidence: Evidence | None, replay: Sequence[st
 
 
 def write_page(outcome: Outcome, evidence: Evidence | None, recording: Path, file: Path) -> None:
-    """Write the page of a judged recording; raises UserError if it cannot, or if something else is there."""
+    """Write the page of a judged recording; raises UserError, StorageError as `save_page`."""
     page = report_page(outcome, evidence, replay_commands(outcome.header, str(recording)))
-    try:
-        if file.exists() and not file.read_bytes().startswith(BEGINNING.encode()):
-            raise UserError(f"{file}: is there already and is no page; choose another name for --page")
-        file.write_text(page, encoding="utf-8", newline="\n")
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise UserError(f"{file}: cannot write: {reason}; choose another place with --page") from error
+    save_page(page, file)
 
 
 def page_of(outcome: Outcome, drawn: Mapping[str, tuple[Picture, ...]], replay: Sequence[str] = ()) -> Page:

@@ -66,6 +66,9 @@ def chosen(words: PlotWords) -> tuple[Picture, ...]:
     path = words.run / RECORDING if words.run.is_dir() else words.run
     outcome, evidence = judge_seen(read_recording(path))
     _require_steps(evidence, words.during)
+    seconds = outcome.judgement.link_seconds
+    if low is not None and low >= seconds:
+        raise UserError(f"--from {low:g} is after the run's end: it lasted {seconds:.1f} s")
     every = pictures(evidence, outcome, during=words.during, between=words.between)
     keys = [picture.key for drawn in every.values() for picture in drawn]
     for name in words.only:

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from harness.errors import ExitCode, StorageError, UserError
+from harness.errors import ExitCode, UserError
 from harness.escape import printable
 from harness.kept import runs_below
 
@@ -91,13 +91,10 @@ def units(arguments: argparse.Namespace) -> ExitCode:
 
 
 def _write_page(place: Path, results: Results) -> None:
-    """Write the page; raises StorageError where that cannot be done."""
+    """Write the page; raises UserError, StorageError as `save_page`."""
+    from harness.page.saving import save_page
     from harness.page.writing import render
     from harness.units.page import units_page
 
-    try:
-        place.write_text(render(units_page(results)), encoding="utf-8", newline="\n")
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise StorageError(f"{place}: cannot write: {reason}; choose another file for --page") from error
+    save_page(render(units_page(results)), place)
     print(f"propsoff: {printable(str(place))}: written", file=sys.stderr)

@@ -496,7 +496,7 @@ def _by_design(count: int, one: int) -> Likely:
             f"{one} of {many(count, 'injected set')} came with the acknowledgement of the second packet "
             "after it.",
         ),
-        next_step="None: it is so with every radio that sends its payload with the acknowledgement.",
+        next_step="Nothing to do: every radio that sends its payload with the acknowledgement is so.",
         by_design=True,
     )
 

@@ -63,7 +63,7 @@ def test_a_fault_of_ours_stops_a_bisection(runs, monkeypatch, capsys):
     def broken(*_all):
         raise ZeroDivisionError
 
-    monkeypatch.setattr("harness.compare.command.compare", broken)
+    monkeypatch.setattr("harness.compare.comparison.compare", broken)
     assert call("compare", runs / "good", runs / "same", "--bisect") == 132
     assert "our fault" in capsys.readouterr().err
 
@@ -172,3 +172,12 @@ def test_a_page_is_written_and_one_that_cannot_be_is_told(runs, capsys):
     assert "comparison.html: written" in capsys.readouterr().err
     told = refused(capsys, "compare", runs / "good", runs / "late", "--page", "nowhere/comparison.html")
     assert "nowhere/comparison.html: cannot write" in told
+
+
+def test_a_page_is_never_written_over_anything_else(runs, capsys):
+    notes = Path("notes.txt")
+    notes.write_text("the only copy")
+    told = refused(capsys, "compare", runs / "good", runs / "late", "--page", notes)
+    assert "notes.txt: is there already and is no page" in told
+    assert notes.read_text() == "the only copy"
+    assert "is a folder" in refused(capsys, "compare", runs / "good", runs / "late", "--page", runs)

@@ -113,6 +113,7 @@ def test_nothing_is_left_when_the_disk_is_full(recorded, monkeypatch):
         (("--only", "telemetry"), "nothing of that to see"),
         (("--during", "movin"), "did you mean 'moving'"),
         (("--from", "3", "--to", "2"), "--from 3 is not before --to 2"),
+        (("--from", "3000"), "--from 3000 is after the run's end: it lasted"),
         (("--from", "soon"), "no time of the run"),
     ],
 )

@@ -185,6 +185,14 @@ def test_a_page_that_cannot_be_written_is_told(folder):
         run(folder, "--page", str(folder / "nowhere" / "lot.html"))
 
 
+def test_a_page_of_a_lot_is_never_written_over_anything_else(folder):
+    verdict = folder / "run-0" / VERDICT
+    before = verdict.read_text()
+    with pytest.raises(UserError, match="is no page"):
+        run(folder, "--page", str(verdict))
+    assert verdict.read_text() == before
+
+
 def test_two_units_and_three_are_compared_without_a_word_on_odd_ones():
     text = render(compare_units(kept(*lot_of([1.0, 9.0]))))
     assert "Fewer than 4 units" in text
