@@ -42,6 +42,12 @@ ROUNDED_US: Final = 0.3
 """Standard deviation that whole us leave: 1 / sqrt(12)."""
 QUARTILES: Final = 1.349
 """Standard deviations between the quartiles of a normal distribution: a scatter that outliers leave alone."""
+FOLDS: Final = 8
+"""A tick of up to so many packet periods is told from a frame of one."""
+ON_GRID: Final = 0.98
+OFF_GRID: Final = 0.5
+"""Mean resultant lengths of phases that lie on a grid, and that do not (Fisher, Statistical Analysis of
+Circular Data, 1993)."""
 LEVER: Final = 3
 """Packet periods by which a count must differ from a timer between two rates, for a verdict."""
 
@@ -135,6 +141,9 @@ def tell_timekeeping(timing: Timing, link_period_us: float) -> Timekeeping:
         keeping = Keeping.PACKETS
     elif rates.word == "neither":
         keeping = Keeping.UNTOLD
+    elif frames.fit is not None and (fold := _fold(timing, frames.fit.tick)) > 1:
+        grid = _folded(frames, fold)
+        return Timekeeping(Keeping.TASK, fold * frames.fit.tick, grid.shows, _tested(rates, REFUTED, grid))
     elif frames.fit is not None and np.ptp(timing.entry_us) > frames.fit.tick / 2:
         keeping, grid = Keeping.FRAMES, frames
     elif frames.fit is not None:
@@ -196,16 +205,55 @@ def _frames(timing: Timing, period_us: float) -> _Grid:
     return _Grid(fit if p_value < SURE and fit.width <= FITS * fit.tick else None, shows)
 
 
+REFUTED: Final = _Grid(None, "instants keep to every second frame or fewer")
+
+
+def _folded(frames: _Grid, fold: int) -> _Grid:
+    assert frames.fit is not None
+    shows = f"instants within {_ms(frames.fit.width)} of a grid of {_ms(fold * frames.fit.tick)}"
+    return _Grid(frames.fit, shows)
+
+
+def _fold(timing: Timing, tick_us: float) -> int:
+    """Return the largest multiple of the frame that all instants keep to, and the last packets do not; or 1.
+
+    Instants on every frame would all fall on one in k by chance in k**-(n - 1) of all runs.
+    """
+    lives = len(np.unique(timing.life))
+    for fold in range(FOLDS, 1, -1):
+        chance = float(fold) ** (lives - len(timing)) * FOLDS
+        together = _together(timing.at_us, timing.life, fold * tick_us)
+        packets = _together(timing.at_us - timing.entry_us, timing.life, fold * tick_us)
+        if chance < SURE and together > ON_GRID and packets < OFF_GRID:
+            return fold
+    return 1
+
+
+def _together(at_us: Ints, life: Ints, tick_us: float) -> float:
+    """Return the mean resultant length of the phases of all instants, each life about its own mean."""
+    turn = np.exp(2j * np.pi * at_us / tick_us)
+    sums = [abs(turn[life == one].sum()) for one in np.unique(life)]
+    return float(sum(sums)) / max(1, len(at_us))
+
+
 def _task(timing: Timing) -> _Grid:
     extent = float(np.ptp(timing.entry_us))
     if extent <= STILL_US:
         return _Grid(None, "the time since the packet does not move")
-    fit = fit_grid(timing.at_us, timing.life, extent - STILL_US, WIDEST * extent)
+    fit = fit_grid(_since_start(timing), timing.life, extent - STILL_US, WIDEST * extent)
     if fit is None:
         return _Grid(None, f"times differ by {_ms(extent)}, too little to look for a tick", looked=False)
     good = fit.p_value < SURE and fit.width <= FITS * fit.tick
     shows = f"instants within {_ms(fit.width)} of a grid of {_ms(fit.tick)}"
     return _Grid(fit if good else None, shows if good else f"times differ by {_ms(extent)}, on no grid")
+
+
+def _since_start(timing: Timing) -> Ints:
+    """Return the instants since the first of each life: a clock set far ahead makes no long search."""
+    lives, place = np.unique(timing.life, return_inverse=True)
+    first = ints([timing.at_us[timing.life == one].min() for one in lives])
+    since: Ints = timing.at_us - first[place]
+    return since
 
 
 def _tested(rates: _Rates, frames: _Grid, task: _Grid) -> tuple[Hypothesis, ...]:

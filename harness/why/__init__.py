@@ -21,6 +21,7 @@ from harness.why import (
     delaying,
     engaging,
     failsafe,
+    hanging,
     limits,
     losing,
     ordering,
@@ -32,6 +33,7 @@ from harness.why import (
     starts,
     supply,
     telemetry,
+    timing,
     unheard,
 )
 from harness.why.ranking import ranked
@@ -71,8 +73,10 @@ LINK: Final[tuple[Suspect, ...]] = (
     delaying.stick_queue,
     delaying.slow_timer,
     unheard.unheard,
+    hanging.hangs,
     limits.rate_not_taken,
     limits.too_fast,
+    limits.exchange_fills,
     limits.short_fifo,
     limits.overload_resets,
     limits.slow_return,
@@ -83,6 +87,7 @@ LINK: Final[tuple[Suspect, ...]] = (
 """Packets and what becomes of them: asked only where both devices tell what they do with each."""
 DEVICES: Final[tuple[Suspect, ...]] = (
     *failsafe.SUSPECTS,
+    *timing.SUSPECTS,
     *engaging.SUSPECTS,
     *returning.SUSPECTS,
     *starts.SUSPECTS,

@@ -18,6 +18,7 @@ from harness.likely import Likely
 from harness.measure.arrays import Flags, Ints
 from harness.measure.evidence import Evidence
 from harness.stats.association import more_than_chance
+from harness.stats.runs import loss_periods
 from harness.verdict import CheckResult
 from harness.why.blame import blamed
 from harness.why.packets import FEWEST, Packets, packets_of
@@ -25,6 +26,8 @@ from harness.why.words import CERTAIN, LOSSES, MOST, STRONG, SURE, chance, faile
 
 FEW: Final = 5
 OFTEN: Final = 0.5
+RUNS: Final = 3
+"""Losses in fewer runs than this are as few events, however many packets they took."""
 TRIED_BYTES: Final = 256
 MOST_LOOKED_AT: Final = 5_000
 """Lost packets whose bytes are counted to see which are worth a test."""
@@ -75,7 +78,7 @@ def a_byte(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:
     p_value = min(1.0, TRIED_BYTES * best.p_value)
     if p_value >= SURE or best.hits < MOST * best.lost or best.hits < OFTEN * best.those:
         return None
-    explains = blamed(evidence, results, packets, packets.lost & best.marked)
+    explains = _blamed(evidence, results, packets, best)
     if not explains:
         return None
     return Likely(
@@ -111,6 +114,20 @@ def _held(words: str, marked: Flags, packets: Packets, told: Flags) -> Content:
     return Content(words, hits, int(lost.sum()), those, p_value, marked & told)
 
 
+def _blamed(
+    evidence: Evidence, results: Sequence[CheckResult], packets: Packets, found: Content
+) -> tuple[str, ...]:
+    """Return the failed checks that such packets account for; none if all lie in a few runs, unacknowledged.
+
+    A device that hangs makes one run, and whatever held then seems to go with it.
+    """
+    hits = packets.lost & found.marked
+    few = len(loss_periods(hits, packets.breaks)) < RUNS
+    if few and (hits & packets.acked).sum() < MOST * hits.sum():
+        return ()
+    return blamed(evidence, results, packets, hits)
+
+
 def an_end(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:
     """Suspect a test of the range: packets with a stick at the end of its travel are thrown away."""
     if not failed(results, *LOSSES):
@@ -127,7 +144,7 @@ def an_end(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:
     p_value = min(1.0, len(found) * best.p_value)
     if p_value >= SURE or best.hits < MOST * best.lost or best.hits < MOST * best.those:
         return None
-    explains = blamed(evidence, results, packets, packets.lost & best.marked)
+    explains = _blamed(evidence, results, packets, best)
     if not explains:
         return None
     acked = int((packets.lost & best.marked & packets.acked).sum())

@@ -45,6 +45,8 @@ FITTED: Final = 150
 SLOWEST: Final = 6
 """Longest loop searched, in packet periods."""
 NARROW: Final = 0.1
+SPREAD: Final = 0.25
+"""Packets wait for a loop anything up to its tick; those that all wait alike keep to their own timer."""
 ON_IT: Final = 0.98
 """Mean resultant length of phases from which times are taken to lie on a grid: within 3 % of its tick "
 "or so."""
@@ -219,7 +221,8 @@ def slow_loop(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | No
     wait = packets.delay_ns[packets.arrived]
     tick_ns = round(loop.tick_us * US)
     explains = _of_loop(evidence, results, names, tick_ns)
-    if not explains:
+    early, late = np.percentile(wait, (5, 95)).tolist()
+    if not explains or late - early < SPREAD * tick_ns:
         return None
     lost = int((packets.lost & ~packets.acked).sum())
     room = lost > 0.2 * len(packets)
@@ -232,8 +235,7 @@ def slow_loop(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | No
             f"{loop.looked} packets in a row took effect on a grid of {about(tick_ns)} of its own clock, "
             f"within {plain(loop.width_us, 0)} us ({chance(loop.p_value)}); the transmitter's packets keep "
             "another one.",
-            f"Packets wait {about(float(np.percentile(wait, 5)))} to "
-            f"{about(float(np.percentile(wait, 95)))}, as they happen to come."
+            f"Packets wait {about(early)} to {about(late)}, as they happen to come."
             + (
                 f" {lost} were never acknowledged: the radio holds too few packets for so long a loop."
                 if room

@@ -234,6 +234,8 @@ def timer_short(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | 
     names, found = failed(results, "no_false_failsafe"), engagements(evidence)
     if not names or len(found.row) < FEWEST or found.false.mean() < MOST or not _tight(found.since_us):
         return None
+    if bears_gaps(evidence, int(np.median(found.since_us)) + TIGHT_US):
+        return None
     middle = int(np.median(found.since_us)) * US
     earliest = evidence.plan.link.failsafe.earliest_ns
     return Likely(
@@ -252,6 +254,14 @@ def timer_short(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | 
             f"Check the timer's prescaler against the processor's clock: a factor of two is usual. {CAUTION}"
         ),
     )
+
+
+def bears_gaps(evidence: Evidence, time_us: int) -> bool:
+    """Return whether packets further apart than this did not bring failsafe before the first burst did."""
+    found, applied = engagements(evidence), evidence.applied
+    first = int(found.last[found.false][0])
+    gaps = np.diff(applied.dev_us[: first + 1])
+    return int((gaps > time_us).sum()) >= FEWEST
 
 
 def clock_wraps(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:

@@ -8,13 +8,12 @@ from typing import Final, cast
 
 import numpy as np
 
-from harness.clock import MS, US
+from harness.clock import MS
 from harness.judge.words import ms, times_ms
 from harness.likely import Likely
 from harness.measure.arrays import Flags, Ints, ints
 from harness.measure.evidence import Evidence
 from harness.measure.failsafe import NONE, CutEntry, Entry, FailsafeOutput, failsafe_entries, failsafe_outputs
-from harness.measure.failsafe_timing import Keeping, failsafe_timing, tell_timekeeping
 from harness.plan import model as p
 from harness.plan.wording import many
 from harness.verdict import CheckResult
@@ -31,7 +30,6 @@ from harness.why.devices import (
     of,
     within_ns,
 )
-from harness.why.engaging import find_origin
 
 FEWEST: Final = 3
 """Cuts that show the same before it is called the rule."""
@@ -189,28 +187,6 @@ def _late_words(cuts: Cuts, evidence: Evidence) -> tuple[str, ...]:
     times = [one.entry_ns for one in cuts.late]
     return (f"Where it came late it came {times_ms(times)} after the last packet; "
             f"{ms(within_ns(evidence))} were declared.",)  # fmt: skip
-
-
-def counts_frames(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:
-    """The receiver counts packets or its own frames, where a timer would do."""
-    names = failed(results, "failsafe_entry", "no_false_failsafe")
-    if not names or judged_cuts(evidence).never or find_origin(evidence):
-        return None
-    timing = failsafe_timing(evidence, failsafe_entries(evidence, evidence.plan.link.failsafe.within_ns))
-    told = tell_timekeeping(timing, evidence.plan.link.packet_period_ns / US)
-    if told.keeping not in (Keeping.FRAMES, Keeping.PACKETS):
-        return None
-    return Likely(
-        key="counts-frames",
-        title=f"The receiver times failsafe by {told.keeping}: {told.why}",
-        explains=names,
-        strength=CLEAR,
-        speaks_for=tuple(f"{one.name}: {one.shows} ({one.word})." for one in told.tested),
-        next_step=(
-            "Cut the link at half the packet rate: a count takes twice the time, a timer the same. Then "
-            f"time failsafe by a clock. {CAUTION}"
-        ),
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -380,7 +356,6 @@ SUSPECTS: Final = (
     failsafe_missing,
     failsafe_timer_long,
     failsafe_conditional,
-    counts_frames,
     failsafe_holds,
     failsafe_value_wrong,
 )

@@ -18,6 +18,7 @@ from harness.plan import model as p
 from harness.plan.trials import Outcome
 from harness.plan.wording import many
 from harness.verdict import CheckResult
+from harness.why.delaying import late_acknowledgement, loop_of
 from harness.why.words import CERTAIN, CLEAR, MOST, STRONG, about, failed, percent
 
 ALIKE: Final = 0.15
@@ -68,11 +69,17 @@ def too_fast(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | Non
     acked = int(evidence.sent.acked[rows].sum())
     behind = 2 * acked > len(rows)
     slowest = min(lossy, key=lambda trial: trial.rate_mhz)
+    if slowest.rate_mhz == min(trial.rate_mhz for trial in _rates(evidence)) and not behind:
+        return _lossy_air(evidence, names, len(rows), acked)
     free = 1e12 / slowest.rate_mhz
     return Likely(
         key="receiver-too-slow" if behind else "air-at-rate",
-        title=f"From {plain(slowest.rate_mhz / 1000)} packets a second on the receiver loses some"
-        + (", after its radio acknowledged them." if behind else "; they are not acknowledged."),
+        title=f"From {plain(slowest.rate_mhz / 1000)} packets a second on "
+        + (
+            "the receiver loses some, after its radio acknowledged them."
+            if behind
+            else "some are lost on the air, or find no room: they are not acknowledged."
+        ),
         explains=names,
         strength=STRONG if acked >= MOST * len(rows) else CLEAR,
         speaks_for=(
@@ -86,6 +93,47 @@ def too_fast(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | Non
         "packets out by interrupt and unpack the newest only."
         if behind
         else "Look whether repetitions still fit between two packets then: lower their number or delay.",
+    )
+
+
+def _lossy_air(evidence: Evidence, names: tuple[str, ...], lost: int, acked: int) -> Likely:
+    """Return that packets are lost at the slowest rate tried as well: the rate is not what does it."""
+    return Likely(
+        key="air-at-any-rate",
+        title="Packets are lost on the air at the slowest rate tried already: the rate is not the reason.",
+        explains=names,
+        strength=CLEAR,
+        speaks_for=(f"{_shares(evidence)} were lost; {acked} of {lost} lost packets had been acknowledged.",),
+        next_step="Run the acceptance plan at the link's own rate first and mend what it finds; move the "
+        "modules closer, or allow more repetitions. Then look for the highest rate again.",
+    )
+
+
+def exchange_fills(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:
+    """Suspect the time that one exchange takes: no more packets a second than that are sent."""
+    names = failed(results, "throughput")
+    slow = [trial for trial in _rates(evidence) if trial.outcome is Outcome.SLOW]
+    own = evidence.plan.link.packet_rate_mhz
+    if not names or not slow or late_acknowledgement(evidence, results) is not None:
+        return None
+    most = max(trial.achieved_mhz for trial in slow)
+    took = float(np.median(evidence.sent.took_ns)) if len(evidence.sent) else 0.0
+    if most <= TRIED * own or min(trial.achieved_mhz for trial in slow) < (1 - STUCK) * most:
+        return None
+    if abs(took * most / 1e12 - 1) > ALIKE:
+        return None
+    return Likely(
+        key="exchange-long",
+        title=f"One exchange takes {about(took)}: the transmitter cannot send more than "
+        f"{plain(most / 1000, 1)} packets a second.",
+        explains=names,
+        strength=STRONG,
+        speaks_for=(
+            f"Asked for more in {many(len(slow), 'trial')} it sent {plain(most / 1000, 1)} packets a second, "
+            f"within 1 %; the middle one took {about(took)} from sampling to acknowledgement.",
+        ),
+        next_step="Raise the rate on the air, shorten packet and acknowledgement, and look whether the "
+        "transmitter waits for anything else before it starts the next packet.",
     )
 
 
@@ -130,8 +178,6 @@ def short_fifo(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | N
 
 
 def _loop_words(evidence: Evidence) -> tuple[str, ...]:
-    from harness.why.delaying import loop_of
-
     loop = loop_of(evidence)
     if loop is None:
         return ()
@@ -274,4 +320,4 @@ def _slow_start(
     )
 
 
-__all__ = ["overload_resets", "rate_not_taken", "short_fifo", "slow_return", "too_fast"]
+__all__ = ["exchange_fills", "overload_resets", "rate_not_taken", "short_fifo", "slow_return", "too_fast"]

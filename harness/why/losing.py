@@ -6,6 +6,7 @@ acknowledged, with every attempt made, was lost on the air, or found no room.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -30,6 +31,8 @@ ALIKE: Final = 2.0
 OFTENER: Final = 5
 """Packets of a burst are lost so much oftener than others before the burst is blamed."""
 OWN: Final = 0.7
+WORSE: Final = 1.5
+"""The way back is the worse one if single attempts fail on it so much oftener."""
 
 
 def starved(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:
@@ -236,7 +239,11 @@ def on_the_way_back(evidence: Evidence, results: Sequence[CheckResult]) -> Likel
     packets = packets_of(evidence)
     muted = meeting(packets.at_ns, packets.at_ns, evidence.muted_spans)
     deaf = packets.arrived & ~packets.acked & ~muted
+    gone = int((packets.lost & ~packets.acked & ~muted).sum())
     if not names or len(packets) < FEWEST or deaf.sum() < max(FEW, packets.losses):
+        return None
+    there, back = _ways(int(deaf.sum()), gone, len(packets), int(packets.attempts.max()))
+    if back < WORSE * there:
         return None
     return Likely(
         key="weak-way-back",
@@ -246,11 +253,24 @@ def on_the_way_back(evidence: Evidence, results: Sequence[CheckResult]) -> Likel
         strength=CLEAR,
         speaks_for=(
             f"{int(deaf.sum())} packets took effect and were not acknowledged, {packets.losses} were lost: "
-            "the way back is the worse one.",
+            f"of single attempts {percent(back, 1)} fail on the way back, and {percent(there, 1)} at most on "
+            "the way there.",
         ),
         next_step="Swap transmitter and receiver module: if the weak way turns round, it is the module or "
         "its antenna; if not, look at noise near the transmitter.",
     )
+
+
+def _ways(deaf: int, lost: int, count: int, tries: int) -> tuple[float, float]:
+    """Return the share of attempts that fail on the way there, at most, and of answers on the way back.
+
+    A packet is lost if all its tries fail on the way there, and goes unanswered if all fail on either: two
+    equal ways leave more packets applied and unanswered than lost. Poisson, two standard deviations.
+    """
+    most = min(count, lost + 2 * math.sqrt(lost) + 3)
+    there = (most / count) ** (1 / tries)
+    either = ((deaf + lost) / count) ** (1 / tries)
+    return there, max(0.0, 1 - (1 - either) / max(1 - there, 1e-9))
 
 
 def failed_acknowledgements(evidence: Evidence, results: Sequence[CheckResult]) -> tuple[str, ...]:

@@ -17,10 +17,12 @@ from harness.measure.evidence import Evidence
 from harness.measure.margin import Margin, margin_steps, measure_margin
 from harness.measure.propagation import LIGHT_M_S
 from harness.plan import model as p
+from harness.plan.wording import many
 from harness.stats.runs import run_test
 from harness.verdict import CheckResult, Verdict
+from harness.why.blame import blamed
 from harness.why.packets import FEWEST, packets_of
-from harness.why.words import CERTAIN, CLEAR, POSSIBLE, STRONG, SURE, failed, percent
+from harness.why.words import CERTAIN, CLEAR, LOSSES, POSSIBLE, STRONG, SURE, failed, in_order, percent
 
 BAND_HZ: Final = 2.44e9
 """Middle of the 2.4 GHz band."""
@@ -59,7 +61,7 @@ def _found(evidence: Evidence) -> Margin | None:
 
 def power_drops(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:
     """Suspect the transmitter's amplifier: at one setting the signal gets weaker while the run goes on."""
-    names = failed(results, "link_margin", "delivery", "drift")
+    names = failed(results, "link_margin", "drift", *LOSSES)
     at_ns, signal = _signals(evidence)
     if not names or len(at_ns) < 2 * FEW:
         return None
@@ -67,6 +69,9 @@ def power_drops(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | 
     before, after = float(np.median(signal[:place])), float(np.median(signal[place:]))
     fell = before - after
     if fell < FELL_DB or min(place, len(signal) - place) < FEW:
+        return None
+    names = _after_drop(evidence, results, int(at_ns[place - 1]))
+    if not names:
         return None
     return Likely(
         key="power-drops",
@@ -84,6 +89,13 @@ def power_drops(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | 
     )
 
 
+def _after_drop(evidence: Evidence, results: Sequence[CheckResult], at_ns: int) -> tuple[str, ...]:
+    """Return the failed checks that a weaker signal explains: of losses, those that came after it fell."""
+    packets = packets_of(evidence)
+    lost = blamed(evidence, results, packets, packets.at_ns >= at_ns)
+    return in_order(results, (*failed(results, "link_margin", "drift"), *lost))
+
+
 def _drop(signal: Ints) -> int:
     """Return the place that splits a series into the two most unlike parts, by the sum of squares between."""
     count = len(signal)
@@ -97,13 +109,13 @@ def deaf_or_weak(evidence: Evidence, results: Sequence[CheckResult]) -> Likely |
     """Suspect the receiver if the signal is as strong as it must be, else the transmitter or antennas."""
     names = failed(results, "link_margin")
     margin = _found(evidence) if names else None
-    if margin is None or power_drops(evidence, results) is not None:
+    if margin is None or _enough(evidence, margin) or power_drops(evidence, results) is not None:
         return None
     if margin.signal_slope is not None and margin.signal_slope > STEEP:
         return _falls_by_itself(names, margin.signal_slope)
     step, at_loss = margin.step, _at_loss(margin)
     if step.by != "power" or step.distance_mm is None or at_loss is None:
-        return _either(names, at_loss)
+        return _either(names, margin, at_loss)
     strongest = margin.levels[0]
     assert strongest.signal_dbm is not None
     expected = strongest.level_x10 / 10 - free_space_db(step.distance_mm / 1000) - step.in_line_x10 / 10
@@ -137,6 +149,12 @@ def deaf_or_weak(evidence: Evidence, results: Sequence[CheckResult]) -> Likely |
     )
 
 
+def _enough(evidence: Evidence, margin: Margin) -> bool:
+    """Return whether the margin is what the plan asks for: then nothing is weak, whatever failed."""
+    wanted = [one.rule.at_least_x10 for one in evidence.plan.checks if isinstance(one.rule, p.LinkMargin)]
+    return margin.margin_db is not None and margin.margin_db >= max(wanted) / 10
+
+
 def _falls_by_itself(names: tuple[str, ...], slope: float) -> Likely:
     return Likely(
         key="power-drops",
@@ -163,14 +181,19 @@ def _at_loss(margin: Margin) -> float | None:
     return top.signal_dbm - (margin.margin_db + top.above_db)
 
 
-def _either(names: tuple[str, ...], at_loss: float | None) -> Likely | None:
+def _either(names: tuple[str, ...], margin: Margin, at_loss: float | None) -> Likely | None:
     seen = "the receiver reports no signal" if at_loss is None else "the plan names no distance"
+    found = (
+        f"The margin is {plain(margin.margin_db, 1)} dB, less than the plan asks for"
+        if margin.margin_db is not None
+        else f"At {many(len(margin.levels), 'level')} no margin as wide as the plan asks for was found"
+    )
     return Likely(
         key="weak-link",
         title="The margin is short: a deaf receiver, a weak transmitter, or antennas.",
         explains=names,
         strength=POSSIBLE,
-        speaks_for=(f"Packets get lost at a level where they should not; {seen}, so nobody can tell which.",),
+        speaks_for=(f"{found}; {seen}, so nobody can tell which.",),
         next_step="Swap one module at a time and run the margin plan again: the side that was weak is the "
         "one whose swap brings the margin back. Write `distance` into the plan's margin step.",
     )

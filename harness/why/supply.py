@@ -27,6 +27,8 @@ CAUTION: Final = "Propellers off, model tied down, supply current-limited."
 RISES: Final = 0.65
 """Share of pairs in which the lost packet's throttle is the higher one: less is a faint connection."""
 FEW: Final = 10
+RATIO: Final = 1.5
+"""A larger share is lost with an open throttle than with a closed one by this factor at least."""
 RIVAL: Final = 1e-3
 """Another stick explains the losses as well unless throttle does it so much less likely by chance."""
 BEFORE_NS: Final = 300 * MS
@@ -51,10 +53,13 @@ def with_throttle(evidence: Evidence, results: Sequence[CheckResult]) -> Likely 
     above, p_value = rank_test(throttle[chances], events)
     if p_value >= SURE or above < RISES or events.sum() < FEW:
         return None
+    thirds = _thirds(packets, throttle)
+    if not _rise(*thirds):
+        return None
     rivals = [rank_test(values[chances], events) for values in others]
     rival = min((p for _, p in rivals), default=1.0)
     alone = p_value < RIVAL * rival
-    low, high = _thirds(packets, throttle)
+    low, high = (percent(*part) for part in thirds)
     against = () if alone else (
         "Other sticks moved with the throttle: the losses go with those about as well.",
     )  # fmt: skip
@@ -83,11 +88,19 @@ def _acked(packets: Packets) -> tuple[str, ...]:
     return (f"{acked} of {packets.losses} lost packets were acknowledged: they failed behind the radio.",)
 
 
-def _thirds(packets: Packets, throttle: Floats) -> tuple[str, str]:
-    """Return the losses in the lower and in the upper third of the throttle's travel, in per cent."""
+def _rise(low: tuple[int, int], high: tuple[int, int]) -> bool:
+    """Return whether a larger share is lost with an open throttle than with a closed one, by counts alone.
+
+    Losses that last for long begin anywhere, and their beginnings alone may seem to go with the throttle.
+    """
+    return low[1] == 0 or high[1] == 0 or high[0] * low[1] > RATIO * low[0] * high[1]
+
+
+def _thirds(packets: Packets, throttle: Floats) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Return lost packets and all in the lower and in the upper third of the throttle's travel."""
     told = ~packets.unknown & ~np.isnan(throttle)
     parts = (told & (throttle <= 1 / 3), told & (throttle >= 2 / 3))
-    low, high = (percent(int((packets.lost & part).sum()), int(part.sum())) for part in parts)
+    low, high = ((int((packets.lost & part).sum()), int(part.sum())) for part in parts)
     return low, high
 
 

@@ -15,7 +15,7 @@ FINE = (CheckResult("drift", "drift", Verdict.PASS, ""),)
 ROUNDS = 96
 
 
-def watched(*, memory: int = 0, latency_us: int = 0, lost: float = 0.0) -> Watch:
+def watched(*, memory: int = 0, latency_us: int = 0, lost: float = 0.0, older_ms: int = 0) -> Watch:
     """Watch eight hours in which an hour takes so many bytes, adds so many us, loses so many per cent "
     "more."""
     watch = Watch(plan_of("soak"))
@@ -27,7 +27,7 @@ def watched(*, memory: int = 0, latency_us: int = 0, lost: float = 0.0) -> Watch
             RoundFigures(
                 number, start, start + 290 * S, 15_000, 15_000 - gone, gone,
                 latency_ns=(600 + round(latency_us * hours) + number % 3) * US, gap_ns=40 * MS,
-                age_ns=30 * MS,
+                age_ns=(30 + round(older_ms * hours)) * MS,
                 free_memory=900 - round(memory * hours), skew_ppm=3.0, slack_ns=US,
             )
         )  # fmt: skip
@@ -49,12 +49,15 @@ def test_memory_that_leaks_is_told_with_its_rate_and_how_long_it_lasts() -> None
 def test_latency_and_losses_that_creep_are_told_apart() -> None:
     assert only(watched(latency_us=5000)).key == "latency-drift"
     assert only(watched(lost=0.6)).key == "loss-drift"
+    older = only(watched(older_ms=20))
+    assert (older.key, older.title) == ("telemetry-drift", "Each hour telemetry is 20 ms older.")
     assert "96 rounds" in only(watched(lost=0.6)).speaks_for[0]
 
 
 def test_nothing_is_said_where_nothing_failed_or_nothing_drifts() -> None:
     assert watched(memory=100).causes(FINE) == ()
     assert watched().causes(DRIFT) == ()
+    assert watched(older_ms=1, latency_us=10).causes(DRIFT) == ()
 
 
 def test_what_comes_round_every_37_minutes_is_found() -> None:

@@ -10,7 +10,7 @@ from contextlib import closing
 from functools import lru_cache
 
 from harness.bench.mocked import list_defects
-from harness.bench.rig import find_rig
+from harness.bench.rig import Rig, find_rig
 from harness.board.playing import plan_of, shortened
 from harness.likely import Likely
 from harness.measure.evidence import Evidence, gather
@@ -18,7 +18,7 @@ from harness.plan.model import Plan
 from harness.recording import Follower, Recording
 from harness.report.live import Quiet
 from harness.runner import Runner
-from harness.running import Request, open_for, timeline_for, writer_for
+from harness.running import Request, open_for, rounds_for, timeline_for, writer_for
 from harness.verdict import CheckResult, Verdict
 from harness.why import likely_causes
 
@@ -34,11 +34,21 @@ def plan_for(word: str) -> Plan:
 
 def record(plan: str, defect: str | None = None, *, near: bool = False, seed: int = 1) -> Recording:
     """Carry out a plan on the mock from first step to last."""
-    request = Request(plan_for(plan), plan, find_rig("mock"), seed, defect, near)
+    return _carried_out(Request(plan_for(plan), plan, find_rig("mock"), seed, defect, near))
+
+
+def record_on(plan: str, rig: Rig, seed: int) -> Recording:
+    """Carry out a plan on a rig."""
+    return _carried_out(Request(plan_for(plan), plan, rig, seed, None, near_miss=False))
+
+
+def _carried_out(request: Request) -> Recording:
     file = io.BytesIO()
     with closing(open_for(request)) as bench:
         writer = writer_for(request, bench, file)
-        Runner(bench, writer, request.plan, Quiet()).run(timeline_for(request), None)
+        timeline = timeline_for(request)
+        rounds = rounds_for(request.plan, timeline, lambda: Follower("the run").read(file.getvalue()))
+        Runner(bench, writer, request.plan, Quiet()).run(timeline, rounds)
         writer.close()
     return Follower("the run").read(file.getvalue())
 
