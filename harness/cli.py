@@ -235,6 +235,10 @@ def _judge(arguments: argparse.Namespace) -> int:
 
     if arguments.page and len(arguments.recordings) > 1:
         raise UserError("--page writes the page of one recording; name one, or leave --page out")
+    if arguments.page:
+        from harness.page.storing import require_page_place
+
+        require_page_place(arguments.page)
     outcomes, paths = [], []
     for given in arguments.recordings:
         path = given / RECORDING if given.is_dir() else given
@@ -244,6 +248,7 @@ def _judge(arguments: argparse.Namespace) -> int:
             from harness.page.report import write_page
 
             write_page(outcome, evidence, path, arguments.page)
+            _complain(f"{arguments.page}: written")
         paths.append(str(path))
         if arguments.json:
             print(document.to_json(document.verdict_document(outcome)), end="")

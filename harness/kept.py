@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import os
 import stat
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, NamedTuple, NoReturn
@@ -26,6 +26,8 @@ BYTES_MAX: Final = 64 << 20
 """Largest verdict.json that is read: a soak of a day has about one."""
 FOLDERS_MAX: Final = 200_000
 """So many folders are looked into, and no more: somebody may name the root of a disk."""
+NUMBER_MAX: Final = 1e18
+"""Beyond any figure: a century is 3.2e18 ns, and no run lasts one."""
 BROKEN_OFF: Final = ".partial-"
 """In the name of a folder whose run broke off (`harness.report.folder`)."""
 
@@ -164,21 +166,14 @@ def _is_run(name: str, whole: str, found: Found) -> bool:
 
 def runs_below(path: Path) -> tuple[KeptRun, ...]:
     """Return the run in this folder, or all runs in folders below it, by name; raises UserError if none."""
-    if not path.exists():
+    if not os.path.exists(path):
         raise UserError(f"{path}: is not there; name a run folder, or a folder of runs")
-    runs = tuple(read_run(folder) for folder in _folders(path))
-    if not runs:
+    found = find_runs(path)
+    if not found.whole:
+        raise UserError(f"{path}: more than {FOLDERS_MAX} folders in here; name a smaller one")
+    if not found.runs:
         raise UserError(f"{path}: no run in here (no {VERDICT}); name a run folder, or a folder of runs")
-    return runs
-
-
-def _folders(path: Path, depth: int = 0) -> Iterator[Path]:
-    if (path / VERDICT).is_file():
-        yield path
-    elif path.is_dir() and depth < DEPTH_MAX:
-        for below in sorted(path.iterdir()):
-            if below.is_dir() and not below.name.startswith("."):  # runs that broke off begin with a dot
-                yield from _folders(below, depth + 1)
+    return tuple(read_run(file.folder) for file in found.runs)
 
 
 def read_run(folder: Path) -> KeptRun:

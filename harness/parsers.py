@@ -488,7 +488,9 @@ def _add_history(commands: Commands) -> None:
     parser.add_argument(
         "--page", metavar="FILE", type=options.path, help="write the trends as a page of HTML"
     )
-    parser.add_argument("--overwrite", action="store_true", help="write over files that are there already")
+    parser.add_argument(
+        "--overwrite", action="store_true", help="write over CSV and Parquet files that are there already"
+    )
     parser.set_defaults(command="history")
 
 

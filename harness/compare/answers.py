@@ -31,6 +31,9 @@ from harness.stats.difference import more_events_chance
 
 RUNS_MOST: Final = 1000
 """More runs than this are not worth asking for."""
+FEW_CHANCES: Final = 0.5
+"""With fewer chances a run than this part of the base's, no fault is no evidence: our choice, no source."""
+FEW: Final = "the base's runs had more than twice as many chances each"
 
 
 class Answer(StrEnum):
@@ -90,7 +93,10 @@ class Compared:
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """One fault that sound links do not have: counts of both sides, of so many chances each."""
+    """One fault that sound links do not have: counts of both sides, of so many chances each.
+
+    `trouble` says why nothing is claimed, "" if something is.
+    """
 
     fault: Fault
     base: tuple[int, int]
@@ -116,10 +122,7 @@ def compare_figure(
     difference, bounds = other.value - one.value, one.bound + other.bound
     runs = between_runs(base, candidate)
     each = 1 - (1 - confidence) / (2 * shared)
-    ends = [
-        tuple(runs.widened(difference, limit, level) for limit in other.beyond(one, level))
-        for level in (each, confidence)
-    ]
+    ends = [runs.widened(difference, other.beyond(one, level), level) for level in (each, confidence)]
     interval = ends[0][0] - bounds, ends[0][1] + bounds
     worst = ends[1][1] if figure.sign > 0 else -ends[1][0]
     most = worst + bounds
@@ -170,17 +173,20 @@ def runs_needed(wide: float, room: float, runs: int) -> int | None:
 def compare_faults(
     base: Sequence[Mapping[str, Fault]], candidate: Sequence[Mapping[str, Fault]], risk: float, trouble: str
 ) -> tuple[Counted, ...]:
-    """Return the answer for every fault that both sides could have shown.
+    """Return the answer for every fault that every run of both sides could have shown.
 
-    None in the candidate is no worse. Any in the candidate and none in the base is worse, by what was seen:
-    sound links have none. Where both have some, worse and better need more than chance explains at `risk`.
+    None in the candidate is no worse, unless it had far fewer chances (`FEW_CHANCES`). Any in the candidate
+    and none in the base is worse, by what was seen: sound links have none. Where both have some, worse and
+    better need more than chance explains at `risk`.
     """
     keys = [key for key in base[0] if all(key in run for run in (*base, *candidate))]
     found = []
     for key in keys:
         one, other = _summed(base, key), _summed(candidate, key)
-        answer = Answer.CANNOT_TELL if trouble else count_answer(one, other, risk)
-        found.append(Counted(base[0][key], one, other, answer, trouble))
+        answer = count_answer(one, other, risk)
+        few = other[1] * len(base) < FEW_CHANCES * one[1] * len(candidate)
+        why = trouble or (FEW if few and answer is Answer.NO_WORSE else "")
+        found.append(Counted(base[0][key], one, other, Answer.CANNOT_TELL if why else answer, why))
     return tuple(found)
 
 

@@ -99,8 +99,9 @@ def _runs_words(runs: Sequence[KeptRun]) -> str:
     from harness.escape import clean
     from harness.plan.wording import many
 
-    plans = sorted({str(run.document["plan"]["name"]) for run in runs})
-    verdicts = [str(run.document["verdict"]) for run in runs]
+    told = [run.document.get("plan") for run in runs]
+    plans = sorted({str(plan.get("name")) if isinstance(plan, dict) else "no plan" for plan in told})
+    verdicts = [str(run.document.get("verdict")) for run in runs]
     counted = ", ".join(f"{verdicts.count(word)} {word}" for word in sorted(set(verdicts)))
     units = sorted({run.unit for run in runs})
     return clean(f"{many(len(runs), 'run')} of {', '.join(plans)}: {counted}; {' | '.join(units)}")

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from harness.errors import ExitCode
+from harness.escape import printable
 
 if TYPE_CHECKING:
     from harness.compare.comparison import Comparison
@@ -17,7 +18,6 @@ SKIP: Final = 125
 """`git bisect run` leaves a commit out on this exit code, takes 0 for good and 1 to 127 for bad otherwise."""
 ABORT: Final = 128
 """From this exit code on `git bisect run` gives up. Source: git-bisect(1), "Bisect run"."""
-BISECT: Final = "--bisect"
 
 
 def compare_command(arguments: Namespace) -> int:
@@ -27,7 +27,10 @@ def compare_command(arguments: Namespace) -> int:
     from harness.compare.margins import read_confidence, read_margins
     from harness.compare.sides import find_runs, read_side, require_two_sides
     from harness.compare.words import markdown, text
+    from harness.page.storing import require_page_place
 
+    if arguments.page is not None:
+        require_page_place(arguments.page)
     given, confidence = read_margins(arguments.margin or ()), read_confidence(arguments.confidence or "95 %")
     base, candidate = find_runs(arguments.base, "BASE"), find_runs(arguments.candidate, "CANDIDATE")
     require_two_sides(base, candidate)
@@ -36,7 +39,7 @@ def compare_command(arguments: Namespace) -> int:
     )
     code = exit_code(found)
     if arguments.page is not None:
-        write_page(found, arguments.page)
+        _write_page(found, arguments.page)
     if arguments.json:
         print(to_json(found, code), end="")
     else:
@@ -69,14 +72,13 @@ def for_bisect(command: Callable[[], int]) -> int:
     return code if code in (ExitCode.PASS, ExitCode.FAIL, SKIP) else ABORT + min(code, 127)
 
 
-def write_page(found: Comparison, path: Path) -> None:
-    """Write the page of a comparison; raises UserError, StorageError as `save_page`."""
+def _write_page(found: Comparison, path: Path) -> None:
     from harness.compare.page import build_page
-    from harness.page.saving import save_page
+    from harness.page.storing import store_page
     from harness.page.writing import render
 
-    save_page(render(build_page(found)), path)
-    print(f"propsoff: {path}: written", file=sys.stderr)
+    store_page(path, render(build_page(found)))
+    print(f"propsoff: {printable(str(path))}: written", file=sys.stderr)
 
 
 def baseline_command(arguments: Namespace) -> int:

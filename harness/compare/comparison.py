@@ -10,7 +10,7 @@ from harness.compare.answers import Answer, Compared, Counted, compare_faults, c
 from harness.compare.comparable import reasons_against, told_differences
 from harness.compare.figures import FIGURES, Figure
 from harness.compare.margins import margin_for
-from harness.compare.sides import Side
+from harness.compare.sides import RunSeen, Side, without_copies
 from harness.escape import clean
 from harness.plan.model import Link
 from harness.plan.wording import many
@@ -42,7 +42,7 @@ class Comparison:
 
     `against` says why they cannot be compared; then there are no figures and no answer. `beside` holds the
     keys of figures that no check of the plan judges: they can make it worse, but need not be told.
-    `missing` says which figures one side shows nothing of.
+    `missing` says which figures and faults one side shows nothing of.
     """
 
     base: Side
@@ -72,8 +72,9 @@ class Comparison:
 
 
 def compare(base: Side, candidate: Side, given: Mapping[str, float], confidence: float) -> Comparison:
-    """Compare two sides; `given` are margins by figure. Pure."""
-    against, told = reasons_against(base, candidate), told_differences(base, candidate)
+    """Compare two sides; `given` are margins by figure. Pure. Copies of a recording on a side count once."""
+    (base, ours), (candidate, theirs) = without_copies(base), without_copies(candidate)
+    against, told = reasons_against(base, candidate), (*told_differences(base, candidate), *ours, *theirs)
     if against:
         return Comparison(base, candidate, confidence, against, told)
     trouble = _trouble(base, candidate)
@@ -98,7 +99,10 @@ def compare(base: Side, candidate: Side, given: Mapping[str, float], confidence:
     beside = _beside(base)
     return Comparison(
         base, candidate, confidence, against, told, figures, faults, beside,
-        tuple(_missing(one.title, one.key, base, candidate) for one in some if one.key not in beside),
+        (
+            *(_missing(one.title, one.key, base, candidate) for one in some if one.key not in beside),
+            *_missing_faults(base, candidate),
+        ),
         _notes(base, candidate, trouble, figures, given, confidence),
     )  # fmt: skip
 
@@ -134,6 +138,22 @@ def _judges(asked: tuple[str, str, float], key: str) -> bool:
 
 def _missing(title: str, key: str, base: Side, candidate: Side) -> str:
     empty = [run for side in (base, candidate) for run in side.runs if key not in run.samples]
+    return _nothing_of(title, empty)
+
+
+def _missing_faults(base: Side, candidate: Side) -> tuple[str, ...]:
+    """Return the faults that some run could not show, though the base could or every plan asks for them."""
+    runs = (*base.runs, *candidate.runs)
+    alike = all(run.plan.checks == runs[0].plan.checks for run in runs)
+    asked = {key: fault.title for run in (runs if alike else base.runs) for key, fault in run.faults.items()}
+    found = []
+    for key, title in asked.items():
+        if empty := [run for run in runs if key not in run.faults]:
+            found.append(_nothing_of(clean(title), empty))
+    return tuple(found)
+
+
+def _nothing_of(title: str, empty: Sequence[RunSeen]) -> str:
     return f"{title}: nothing of it in {', '.join(clean(str(run.folder)) for run in empty[:3])}"
 
 
@@ -142,7 +162,8 @@ def _tolerance(one: Compared, confidence: float) -> str:
     if one.figure.key != "failsafe_worst":
         return ""
     told = [
-        f"{name}: at least {100 * tolerance_share(count, confidence):.1f} % of cuts within {worst:.1f} ms"
+        f"{name}, at least {100 * tolerance_share(count, confidence):.1f} % of the cuts that end in failsafe "
+        f"do so within {worst:.1f} ms"
         for name, count, worst in (
             ("base", one.counts[0], one.base), ("candidate", one.counts[1], one.candidate),
         )

@@ -22,7 +22,7 @@ KEYS: Final = {
     "against": "why not, each with what to do; empty if they may",
     "told": "what differs and may",
     "notes": "what must be known to read it",
-    "missing": "figures that one side shows nothing of",
+    "missing": "figures and faults that one side shows nothing of",
     "base, candidate": "runs of the side: folder, seed, plan, rig, verdict, devices, recording_sha256",
     "figures[].figure": "key, as for --margin",
     "figures[].title, unit": "in words; times in ms, shares in %",

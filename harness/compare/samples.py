@@ -329,6 +329,7 @@ class Rate(Estimated):
     packets: int
     seconds: float
     bound: float
+    runs: int = 1
 
     @property
     def count(self) -> int:
@@ -336,8 +337,8 @@ class Rate(Estimated):
         return self.packets
 
     def limited(self, confidence: float) -> Limited:  # noqa: ARG002 - the ends are certain
-        """Return the rate in Hz, one packet less to one more."""
-        value, step = self.packets / self.seconds, 1 / self.seconds
+        """Return the rate in Hz, one packet less to one more in each run."""
+        value, step = self.packets / self.seconds, self.runs / self.seconds
         return Limited(value, value - step, value + step)
 
     @classmethod
@@ -347,6 +348,7 @@ class Rate(Estimated):
             sum(part.packets for part in parts),
             sum(part.seconds for part in parts),
             max(part.bound for part in parts),
+            sum(part.runs for part in parts),
         )
 
 

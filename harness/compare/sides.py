@@ -6,7 +6,7 @@ A verdict.json holds no single packets, so every recording is read and measured 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import Final
@@ -18,6 +18,7 @@ from harness.compare.figures import Fault, faults_of, measured
 from harness.compare.pictures import Seen, seen_of
 from harness.compare.samples import Sample
 from harness.errors import PropsoffError, UserError
+from harness.escape import clean
 from harness.kept import KeptRun, runs_below
 from harness.measure.evidence import Evidence
 from harness.measure.pacing import packet_rate
@@ -63,7 +64,21 @@ class Side:
 
     words: str
     runs: tuple[RunSeen, ...]
-    folders: tuple[Path, ...] = field(default=())
+
+
+def without_copies(side: Side) -> tuple[Side, tuple[str, ...]]:
+    """Return the side with every recording once, and what is to be said of each copy.
+
+    A copy, or the mock played again with its seed, would count as more packets than there were.
+    """
+    first: dict[str, RunSeen] = {}
+    told = []
+    for run in side.runs:
+        if run.digest in first:
+            one, other = clean(str(run.folder)), clean(str(first[run.digest].folder))
+            told.append(f"{one} is the same recording as {other} to the byte, so it counts once")
+        first.setdefault(run.digest, run)
+    return replace(side, runs=tuple(first.values())), tuple(told)
 
 
 def find_runs(words: str, which: str) -> tuple[KeptRun, ...]:

@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from harness.compare.answers import Answer, Compared, Counted
+from harness.compare.answers import FEW, Answer, Compared, Counted
 from harness.compare.comparison import Comparison
 from harness.compare.sides import Side
 from harness.escape import clean
@@ -170,6 +170,10 @@ def _reasons(found: Comparison) -> Iterator[str]:
     for one in found.figures:
         if one.answer in (Answer.CANNOT_TELL, Answer.WORSE):
             yield f"{one.figure.title}: {reason(one)}{_beside(found, one)}"
+    for fault in found.faults:
+        if fault.trouble == FEW:
+            title = clean(fault.fault.title)
+            yield f"{title}: cannot tell: only {_of(fault.candidate)} in the candidate; {FEW}"
     yield from (f"{line}: cannot tell" for line in found.missing)
 
 

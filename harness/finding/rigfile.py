@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,10 +11,11 @@ from typing import Final
 
 from harness.bench.ports import scheme
 from harness.bench.protocol import DEVICES, Role
-from harness.errors import BenchError, StorageError, UserError
+from harness.errors import BenchError, UserError
 from harness.finding.answers import Answer, device_name, particulars
 from harness.finding.listing import Found
 from harness.report.escape import clean
+from harness.report.files import write_whole
 
 HEAD: Final = """\
 propsoff_rig: 1
@@ -120,18 +120,4 @@ def require_free(file: Path, *, overwrite: bool) -> None:
 def write_rig(file: Path, text: str, *, overwrite: bool) -> None:
     """Write the file whole or not at all, and over another only if told. Raises UserError, StorageError."""
     require_free(file, overwrite=overwrite)
-    aside = ""
-    try:
-        handle, aside = tempfile.mkstemp(".partial", f".{file.name}.", file.parent)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(aside, 0o644)  # mkstemp makes it private, and a rig file is no secret
-        os.replace(aside, file)
-    except OSError as error:
-        if aside:
-            Path(aside).unlink(missing_ok=True)
-        raise StorageError(
-            f"{file}: cannot be written: {error.strerror or error}; name another file"
-        ) from error
+    write_whole(file, text.encode(), overwrite=overwrite)

@@ -14,13 +14,13 @@ from harness.errors import UserError
 from harness.escape import clean
 from harness.history.courses import MARKS, told_of
 from harness.history.entry import CheckEntry
-from harness.history.files import require_free, write_whole
 from harness.history.index import ask
 from harness.history.rows import Group, Wanted, groups, unread
 from harness.history.series import Line, checks_of, lines_of
 from harness.history.telling import WIDTH, History, render
 from harness.kept import FOLDERS_MAX, Found, find_runs
 from harness.plan.wording import many
+from harness.report.files import require_free, write_whole
 from harness.report.folder import VERDICT
 
 Say = Callable[[str], None]
@@ -29,7 +29,7 @@ SHOWN_MAX: Final = 200
 
 @dataclass(frozen=True, slots=True)
 class Outputs:
-    """Files that were asked for, None where one was not."""
+    """Files that were asked for, None where one was not; `overwrite` is for tables, not for the page."""
 
     csv: Path | None = None
     parquet: Path | None = None
@@ -43,8 +43,13 @@ class Outputs:
 
     def require_free(self) -> None:
         """Raise UserError if one of the files may not be written."""
-        for file in self.files:
-            require_free(file, overwrite=self.overwrite)
+        from harness.page.storing import require_page_place
+
+        for file in (self.csv, self.parquet):
+            if file is not None:
+                require_free(file, overwrite=self.overwrite)
+        if self.page is not None:
+            require_page_place(self.page)
         if len({file.resolve() for file in self.files}) < len(self.files):
             raise UserError("two outputs have the same name; give each file a name of its own")
 
@@ -139,12 +144,21 @@ def write(told: History, outputs: Outputs, say: Say) -> None:
         made.append((outputs.parquet, tables.parquet_bytes(told)))
     if outputs.csv is not None:
         made.append((outputs.csv, tables.csv_bytes(told)))
-    if outputs.page is not None:
-        from harness.history.page import page_bytes
-
-        made.append((outputs.page, page_bytes(told)))
+    page = "" if outputs.page is None else _page(told)
+    runs = many(len(told.runs), "run")
     rows = many(tables.row_count(told), "row") if made else ""
     for file, data in made:
         write_whole(file, data, overwrite=outputs.overwrite)
-        what = "page" if file == outputs.page else rows
-        say(f"{file}: written ({what}, {many(len(told.runs), 'run')})")
+        say(f"{file}: written ({rows}, {runs})")
+    if outputs.page is not None:
+        from harness.page.storing import store_page
+
+        store_page(outputs.page, page)
+        say(f"{outputs.page}: written (page, {runs})")
+
+
+def _page(told: History) -> str:
+    from harness.history.page import page
+    from harness.page.writing import render
+
+    return render(page(told))

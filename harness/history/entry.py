@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from harness.clock import S, seconds_of
 from harness.escape import clean
-from harness.kept import KeptRun
+from harness.kept import NUMBER_MAX, KeptRun
 from harness.verdict import Verdict
 
 TEXT_MAX: Final = 200
@@ -20,8 +20,6 @@ CHECKS_MAX: Final = 400
 """A plan holds far fewer; more come from nobody's harness."""
 WHOLE_MAX: Final = 2**63 - 1
 """Largest whole number of SQLite (its documentation, "Datatypes In SQLite", section 2)."""
-NUMBER_MAX: Final = 1e18
-"""Beyond any figure: a century is 3.2e18 ns, and no run lasts one."""
 SEED_MAX: Final = 2**64 - 1
 LATEST_S: Final = 253_402_300_799
 """The last second of the year 9999."""

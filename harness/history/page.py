@@ -28,13 +28,6 @@ _MARKED: Final[tuple[tuple[str, str, Tone, Symbol], ...]] = (
 _MOODS: Final[dict[str, Mood]] = {"pass": "good", "fail": "bad", "inconclusive": "doubt", "error": "doubt"}
 
 
-def page_bytes(told: History) -> bytes:
-    """Return the page as a file of HTML."""
-    from harness.page.writing import render
-
-    return render(page(told)).encode("utf-8", "backslashreplace")
-
-
 def page(told: History) -> Page:
     """Return the page as a value."""
     newest = [one.group.runs[-1].verdict for one in told.groups]

@@ -12,8 +12,9 @@ from typing import Any, Final, NamedTuple, TypeVar
 from harness.clock import label_of
 from harness.errors import UserError
 from harness.escape import clean
-from harness.history.entry import NUMBER_MAX, RunEntry
+from harness.history.entry import RunEntry
 from harness.history.index import RUN_COLUMNS
+from harness.kept import NUMBER_MAX
 from harness.plan.wording import nearest, quoted
 
 UNTOLD: Final = "not told"

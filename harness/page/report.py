@@ -18,7 +18,7 @@ from harness.likely import Likely
 from harness.measure.evidence import Evidence
 from harness.page.model import Block, Commands, Drawn, Facts, Folded, Named, Page, Part, Points, Table, Words
 from harness.page.placing import MOODS, cards, lanes
-from harness.page.saving import save_page
+from harness.page.storing import store_page
 from harness.page.writing import render
 from harness.plan.wording import many
 from harness.plots.model import Picture
@@ -74,9 +74,8 @@ def report_page(outcome: Outcome, evidence: Evidence | None, replay: Sequence[st
 
 
 def write_page(outcome: Outcome, evidence: Evidence | None, recording: Path, file: Path) -> None:
-    """Write the page of a judged recording; raises UserError, StorageError as `save_page`."""
-    page = report_page(outcome, evidence, replay_commands(outcome.header, str(recording)))
-    save_page(page, file)
+    """Write the page of a judged recording; raises UserError or StorageError as `store_page` does."""
+    store_page(file, report_page(outcome, evidence, replay_commands(outcome.header, str(recording))))
 
 
 def page_of(outcome: Outcome, drawn: Mapping[str, tuple[Picture, ...]], replay: Sequence[str] = ()) -> Page:

@@ -14,6 +14,7 @@ from typing import Final
 from harness.errors import StorageError, UserError
 from harness.report import junit, markdown
 from harness.report.document import Outcome
+from harness.report.files import write_whole
 
 _OURS: Final = {
     "--junit": b"<?xml version='1.0' encoding='us-ascii'?>\n<testsuites ",
@@ -43,9 +44,10 @@ class Summaries:
     def write(self, outcomes: Sequence[Outcome], recordings: Sequence[str]) -> None:
         """Write what was asked for of all outcomes. Raises StorageError."""
         if self.junit is not None:
-            _write(self.junit, junit.junit_xml(outcomes))
+            write_whole(self.junit, _bytes(junit.junit_xml(outcomes)), overwrite=True)
         if self.markdown is not None:
-            _write(self.markdown, markdown.markdown_summary(outcomes, recordings))
+            text = markdown.markdown_summary(outcomes, recordings)
+            write_whole(self.markdown, _bytes(text), overwrite=True)
 
 
 def _require_ours(file: Path, option: str) -> None:
@@ -71,13 +73,5 @@ def _removed(file: Path) -> None:
         raise StorageError(f"{file}: cannot be replaced: {error.strerror}; name another file") from error
 
 
-def _write(file: Path, text: str) -> None:
-    aside = file.with_name(f".{file.name}.partial")
-    try:
-        aside.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
-        aside.replace(file)
-    except OSError as error:
-        aside.unlink(missing_ok=True)
-        raise StorageError(
-            f"{file}: cannot be written: {error.strerror}; free some space or name another file"
-        ) from error
+def _bytes(text: str) -> bytes:
+    return text.encode("utf-8", "backslashreplace")

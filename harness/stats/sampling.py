@@ -17,6 +17,8 @@ from harness.stats.binomial import clopper_pearson_lower, clopper_pearson_upper,
 
 LOT_MOST: Final = 100_000
 """Larger lots count as endless: for some hundred units tested the difference is in the fourth digit."""
+TIE: Final = 1e-9
+"""Probabilities nearer to a risk than this are equal to it: of small lots some are, but for floats."""
 ACCEPTANCE_MOST: Final = 200
 """No plan with a larger acceptance number is looked for."""
 
@@ -63,7 +65,7 @@ class SamplingPlan:
         if self.lot is None:
             return clopper_pearson_upper(self.acceptance, self.sample, 1 - probability)
         lot = self.lot
-        bad = _first(lot, lambda bad: self.accepts_bad(bad) <= probability)
+        bad = _first(lot, lambda bad: self.accepts_bad(bad) <= probability + TIE)
         return (lot if bad is None else bad) / lot
 
     def share_kept(self, probability: float) -> float:
@@ -76,7 +78,7 @@ class SamplingPlan:
                 return 1.0
             return clopper_pearson_lower(self.acceptance + 1, self.sample, probability)
         lot = self.lot
-        bad = _first(lot, lambda bad: self.accepts_bad(bad) < probability)
+        bad = _first(lot, lambda bad: self.accepts_bad(bad) < probability - TIE)
         return (lot if bad is None else bad - 1) / lot
 
 
@@ -112,7 +114,7 @@ def bad_at_most(found: int, sample: int, confidence: float, lot: int | None = No
         return clopper_pearson_upper(found, sample, confidence)
     rare = 1 - confidence
     plan = SamplingPlan(sample, found, lot)
-    bad = _first(lot, lambda bad: plan.accepts_bad(bad) < rare)
+    bad = _first(lot, lambda bad: plan.accepts_bad(bad) < rare - TIE)
     return (lot if bad is None else bad - 1) / lot
 
 
@@ -129,7 +131,7 @@ def least_sample(acceptance: int, share: float, risk: float, lot: int | None = N
         return None
 
     def enough(sample: int) -> bool:
-        return sample > acceptance and SamplingPlan(sample, acceptance, lot).accepts_bad(bad) <= risk
+        return sample > acceptance and SamplingPlan(sample, acceptance, lot).accepts_bad(bad) <= risk + TIE
 
     return _first(lot, enough)
 
@@ -141,7 +143,7 @@ def largest_acceptance(sample: int, share: float, risk: float, lot: int | None =
     """
     best = None
     for acceptance in range(sample):
-        if _accepts_limit(SamplingPlan(sample, acceptance, lot), share) > risk:
+        if _accepts_limit(SamplingPlan(sample, acceptance, lot), share) > risk + TIE:
             break
         best = acceptance
     return best
@@ -170,6 +172,6 @@ def smallest_plan(
             return None
         plan = SamplingPlan(sample, acceptance, lot)
         allowed = good if lot is None else math.floor(round(lot * good, 9)) / lot
-        if plan.accepts(allowed) >= 1 - producer:
+        if plan.accepts(allowed) >= 1 - producer - TIE:
             return plan
     return None

@@ -69,14 +69,18 @@ def units(arguments: argparse.Namespace) -> ExitCode:
 
     Reads `base` (the folder), `lot`, `sampling`, `plan` and `full`, and if they are there `json` and `page`.
     """
+    from harness.page.storing import require_page_place
     from harness.units.results import compare_units
     from harness.units.words import both
 
     _refuse(arguments, THEIRS, "needs two sides, a base and a candidate")
+    page = getattr(arguments, "page", None)
+    if page is not None:
+        require_page_place(Path(page))
     runs = runs_below(Path(arguments.base))
     results = compare_units(runs, both(arguments.lot, arguments.sampling), arguments.plan)
-    if getattr(arguments, "page", None) is not None:
-        _write_page(Path(arguments.page), results)
+    if page is not None:
+        _write_page(Path(page), results)
     if getattr(arguments, "json", False):
         from harness.report.document import to_json
         from harness.units.document import units_document
@@ -91,10 +95,9 @@ def units(arguments: argparse.Namespace) -> ExitCode:
 
 
 def _write_page(place: Path, results: Results) -> None:
-    """Write the page; raises UserError, StorageError as `save_page`."""
-    from harness.page.saving import save_page
+    from harness.page.storing import store_page
     from harness.page.writing import render
     from harness.units.page import units_page
 
-    save_page(render(units_page(results)), place)
+    store_page(place, render(units_page(results)))
     print(f"propsoff: {printable(str(place))}: written", file=sys.stderr)

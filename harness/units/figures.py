@@ -5,10 +5,11 @@ The file may come from anywhere: whatever is not of the kind that belongs there 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal
+
+from harness.kept import NUMBER_MAX
 
 Shape = Literal["even", "worst", "skewed", "listed"]
 """How healthy units' values of a figure lie: about evenly around their middle; the worst of a few events,
@@ -138,8 +139,7 @@ def number(holder: Mapping[str, Any], key: str) -> float | None:
 
 
 def finite(found: object) -> float | None:
-    """Return what was found if it is a finite number, else None."""
-    if isinstance(found, bool) or not isinstance(found, int | float):
+    """Return what was found if it is a number that a figure may have, else None; 0 for what is next to it."""
+    if isinstance(found, bool) or not isinstance(found, int | float) or not abs(found) <= NUMBER_MAX:
         return None
-    value = float(found) if abs(found) < 1e300 else math.inf
-    return value if math.isfinite(value) else None
+    return float(found) if abs(found) >= 1 / NUMBER_MAX else 0.0

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 import statistics
+import unicodedata
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,6 +18,7 @@ from harness.verdict import Verdict
 
 NAME_MAX: Final = 40
 """Characters of a unit's name in tables."""
+_BETWEEN: Final = re.compile(r"[\s_-]+")
 _RATE: Final = re.compile(r"([0-9.]+) Hz$")
 
 
@@ -96,14 +98,55 @@ def make_lot(runs: Sequence[KeptRun], plan: str | None = None) -> Lot:
     by_unit: dict[str, list[KeptRun]] = {}
     for run in same:
         by_unit.setdefault(clean(run.unit, 4 * NAME_MAX) or "nameless", []).append(run)
+    copies = _drop_copies(by_unit)
     if len(by_unit) < 2:
         raise UserError(_one_unit(same, next(iter(by_unit))))
     short = short_names(list(by_unit))
     units = tuple(_unit(name, short[name], found) for name, found in by_unit.items())
     title = clean(text(same[0].document["plan"], "title"))
-    notes = (*_notes(same), *_set_aside(by_unit))
-    subjects = _subjects(same)
-    return Lot(way.plan, title, way.kind, way.rate, subjects, units, len(same), tuple(left_out), notes)
+    notes = (*_notes(same), *_set_aside(by_unit), *_alike(by_unit))
+    subjects, runs_told = _subjects(same), len(same) - len(copies)
+    return Lot(
+        way.plan, title, way.kind, way.rate, subjects, units, runs_told, (*left_out, *copies), notes
+    )  # fmt: skip
+
+
+def _drop_copies(by_unit: Mapping[str, list[KeptRun]]) -> list[str]:
+    """Leave one run of those of a unit that say the very same, and return what is to be said of the others.
+
+    A copied folder is no repeat: it would make the scatter from run to run look smaller than it is.
+    """
+    told = []
+    for runs in by_unit.values():
+        first: dict[tuple[object, ...], KeptRun] = {}
+        for run in runs:
+            said = _said(run)
+            if said in first:
+                one, other = clean(str(run.folder)), clean(str(first[said].folder))
+                told.append(f"{one} says the very same as {other}, so it counts once")
+            first.setdefault(said, run)
+        runs[:] = first.values()
+    return told
+
+
+def _said(run: KeptRun) -> tuple[object, ...]:
+    """Return when and with which seed a run was made, and what came of it, as something to compare."""
+    seed = run.document.get("seed")
+    made = text(run.document, "started"), seed if isinstance(seed, int) else None
+    return *made, text(run.document, "verdict"), *figures_of(run.document).items()
+
+
+def _alike(names: Iterable[str]) -> list[str]:
+    """Tell of units whose names differ in nothing but case, spaces and dashes: they may be one."""
+    found: dict[str, list[str]] = {}
+    for name in names:
+        found.setdefault(_BETWEEN.sub("", unicodedata.normalize("NFKC", name).casefold()), []).append(name)
+    return [
+        f"Names that differ in case, spaces or dashes alone: {', '.join(map(clean, same))}. If they mean one "
+        "unit, it was counted more than once; name it alike in every run."
+        for same in found.values()
+        if len(same) > 1
+    ]
 
 
 def _way(run: KeptRun) -> _Way:

@@ -134,3 +134,14 @@ def test_only_faults_that_every_run_could_show_are_compared():
     shown = {"fidelity": Fault("fidelity", "wrong outputs", 2, 100)}
     assert [one.fault.key for one in compare_faults([shown], [shown], 0.01, "")] == ["fidelity"]
     assert compare_faults([shown, {}], [shown], 0.01, "") == ()
+
+
+def test_no_fault_among_far_fewer_chances_proves_nothing():
+    def of(chances):
+        return {"fidelity": Fault("fidelity", "wrong outputs", 0, chances)}
+
+    answers = [
+        compare_faults([of(1000)] * base, [of(chances)] * candidate, 0.01, "")[0].answer
+        for base, candidate, chances in ((1, 1, 900), (5, 1, 900), (1, 1, 12), (5, 2, 12))
+    ]
+    assert answers == [Answer.NO_WORSE, Answer.NO_WORSE, Answer.CANNOT_TELL, Answer.CANNOT_TELL]

@@ -3,9 +3,12 @@
 import json
 import shutil
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from compare_runs import SHORT, play_into
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from harness.cli import main
 from harness.report.folder import RECORDING
@@ -178,6 +181,31 @@ def test_a_page_is_never_written_over_anything_else(runs, capsys):
     notes = Path("notes.txt")
     notes.write_text("the only copy")
     told = refused(capsys, "compare", runs / "good", runs / "late", "--page", notes)
-    assert "notes.txt: is there already and is no page" in told
+    assert "notes.txt: is there already, is no page" in told
     assert notes.read_text() == "the only copy"
     assert "is a folder" in refused(capsys, "compare", runs / "good", runs / "late", "--page", runs)
+
+
+@pytest.mark.parametrize(
+    "odd", ["{}", '{"plan": 3}', '{"plan": {"name": [1]}, "verdict": {}}', '{"rig": []}']
+)
+def test_a_kept_baseline_with_an_odd_verdict_json_is_listed_all_the_same(odd, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    run = tmp_path / "propsoff-baselines" / "good" / "run"
+    run.mkdir(parents=True)
+    (run / "verdict.json").write_text(odd)
+    assert call("baseline") == 0
+    assert "baseline:good  1 run of " in capsys.readouterr().out
+
+
+@settings(max_examples=25)
+@given(st.lists(st.tuples(st.floats(0, 1), st.integers(0, 255)), min_size=1, max_size=30), st.floats(0, 1))
+def test_no_recording_gets_past_an_answer_or_one_clear_error(played_folders, changes, kept):
+    with TemporaryDirectory() as made:
+        odd = Path(made) / "odd"
+        shutil.copytree(played_folders / "same", odd)
+        data = bytearray((odd / RECORDING).read_bytes())
+        for place, value in changes:
+            data[int(place * (len(data) - 1))] = value
+        (odd / RECORDING).write_bytes(data[: max(1, int(len(data) * max(kept, 0.2)))])
+        assert call("compare", played_folders / "good" / "one", odd) in (0, 1, 2, 5)

@@ -168,3 +168,43 @@ def test_the_page_of_what_cannot_be_compared_says_why_and_draws_nothing():
     page = build_page(against(played(1), played(2, "baud: 57600")))
     assert page.verdict == "Not comparable"
     assert not [block for part in page.parts for block in part.blocks if isinstance(block, Drawn)]
+
+
+def without_fault(run, key):
+    return replace(run, faults={name: fault for name, fault in run.faults.items() if name != key})
+
+
+@pytest.mark.parametrize("bare", [(0,), (1,)])
+def test_a_fault_that_one_side_could_not_show_is_missing_and_never_no_worse(bare):
+    runs = [
+        without_fault(run, "fidelity") if n in bare else run for n, run in enumerate((played(1), played(2)))
+    ]
+    found = against(*runs)
+    assert found.answer is Answer.CANNOT_TELL
+    assert any("wrong outputs" in line for line in found.missing)
+    assert "packets with wrong outputs: nothing of it in" in " ".join(text(found).split())
+
+
+def test_a_check_that_only_the_candidates_plan_has_holds_nothing_up():
+    base, other = without_fault(played(1), "fidelity"), played(2)
+    fewer = tuple(check for check in base.plan.checks if check.name != "fidelity")
+    assert against(replace(base, plan=replace(base.plan, checks=fewer)), other).answer is Answer.NO_WORSE
+
+
+def test_few_chances_for_a_fault_are_told_with_the_reason():
+    faults = {**played(2).faults, "fidelity": replace(played(2).faults["fidelity"], chances=3)}
+    found = against(played(1), replace(played(2), faults=faults))
+    assert found.answer is Answer.CANNOT_TELL
+    assert "packets with wrong outputs: cannot tell: only 0 of 3" in " ".join(text(found).split())
+
+
+def test_tolerance_bounds_speak_only_of_cuts_that_ended_in_failsafe():
+    notes = " ".join(against(played(1), played(2)).notes)
+    assert "% of the cuts that end in failsafe do so within" in notes
+
+
+def test_a_recording_that_stands_on_a_side_twice_counts_once():
+    copied = compare(side(played(1), played(1), words="base"), side(played(2), words="candidate"), {}, 0.95)
+    once = against(played(1), played(2))
+    assert [one.interval for one in copied.figures] == [one.interval for one in once.figures]
+    assert any("counts once" in line for line in copied.told)

@@ -111,17 +111,39 @@ def shifts(*means, spread=1.0):
 def test_one_run_a_side_tells_nothing_of_how_runs_differ():
     found = between_runs(shifts(10), shifts(10))
     assert found.variance == 0
-    assert found.widened(1.0, 2.0, 0.95) == 2.0
+    assert found.widened(1.0, (0.5, 2.0), 0.95) == (0.5, 2.0)
 
 
 def test_runs_that_differ_widen_limits_and_equal_ones_do_not():
     apart = between_runs(shifts(10, 14, 18), shifts(10, 15, 17))
     assert apart.variance > 5
-    assert apart.widened(0.0, 1.0, 0.95) > 4
-    assert apart.widened(0.0, -1.0, 0.95) < -4
+    low, high = apart.widened(0.0, (-1.0, 1.0), 0.95)
+    assert low < -4 < 4 < high
     alike = between_runs(shifts(10, 10, 10), shifts(10, 10, 10))
-    assert alike.widened(0.0, 1.0, 0.95) < 1.4
+    assert alike.widened(0.0, (-1.0, 1.0), 0.95)[1] < 1.4
 
 
 def test_a_side_with_one_run_borrows_from_the_other():
     assert between_runs(shifts(10, 14, 18, 9), shifts(10)).variance > 5
+
+
+def test_runs_with_a_single_event_each_still_tell_how_runs_differ():
+    single = [Shift(np.array([value]), 0.0) for value in (10.0, 14.0, 18.0)]
+    assert between_runs(single, single).variance == pytest.approx(16)
+    mixed = [*shifts(10, 14, 18), Shift(np.array([9.0]), 0.0)]
+    assert between_runs(mixed, shifts(11, 15, 16)).variance > 5
+
+
+def test_an_interval_holds_the_difference_even_of_samples_without_one_shape():
+    base, other = (Shift(np.repeat([0.0, 10.0], [n, 101 - n]), 0.0) for n in (51, 50))
+    assert other.beyond(base, 0.95)[1] < other.value - base.value  # the shift alone leaves it out
+    low, high = between_runs([base], [other]).widened(10.0, other.beyond(base, 0.95), 0.95)
+    assert low <= 10.0 <= high
+    apart = between_runs(shifts(10, 14, 18), shifts(10, 15, 17))
+    assert apart.widened(5.0, (0.0, 4.0), 0.95)[1] > 5.0
+
+
+def test_each_run_leaves_a_packet_at_its_ends_open():
+    one = Rate(1000, 20.0, 0.0)
+    found = Rate.pooled([one, one, one, one]).limited(0.95)
+    assert found.high - found.value == pytest.approx(1 / 20)

@@ -1,6 +1,6 @@
 """How often is a healthy unit called odd, is an odd one found, and is the lot's decision as calculated?
 
-    python tests/evidence/units.py         # some three minutes; writes units.md beside itself
+    python tests/evidence/units.py         # some four minutes; writes units.md beside itself
     python tests/evidence/units.py 20      # lots of each kind: a look, nothing written
 
 Lots are drawn from pools of units that each ran `first-look` on the mock. Lots share units, so that the lots

@@ -15,9 +15,9 @@ from harness.errors import UserError
 from harness.history.columns import COLUMNS, page
 from harness.history.command import Outputs, history
 from harness.history.command import write as write_files
-from harness.history.files import write_whole
 from harness.history.rows import Wanted
 from harness.history.tables import csv_bytes, parquet_bytes
+from harness.report.files import write_whole
 from harness.verdict import Verdict
 
 NAMES = [column.name for column in COLUMNS]

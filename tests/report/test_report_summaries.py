@@ -54,8 +54,10 @@ def test_tells_a_folder_that_is_not_there_and_a_name_given_twice(tmp_path):
 
 def test_tells_what_cannot_be_written_and_leaves_nothing_half_written(tmp_path):
     (tmp_path / "junit.xml").mkdir()
-    with pytest.raises(StorageError, match="cannot be written"):
+    with pytest.raises(UserError, match="is a folder"):
         Summaries(tmp_path / "junit.xml").write((OUTCOME,), ("a",))
+    with pytest.raises(StorageError, match="cannot be written"):
+        Summaries(tmp_path / "nowhere" / "junit.xml").write((OUTCOME,), ("a",))
     assert [file.name for file in tmp_path.iterdir()] == ["junit.xml"]
 
 

@@ -102,8 +102,9 @@ def test_the_smallest_plan_keeps_both_risks_and_a_smaller_one_does_not(lot, good
 
 
 def test_no_sample_of_a_lot_shows_what_one_unit_decides():
-    """With 1 % of 40 units allowed to be bad, none is; one bad unit may hide as long as one is not tested."""
-    assert s.least_sample(0, 0.01, 0.05, 40) == 39
+    """With 1 % of 40 units allowed to be bad, none is; one bad unit hides among two untested in 2 of 40."""
+    assert s.least_sample(0, 0.01, 0.05, 40) == 38
+    assert s.least_sample(0, 0.01, 0.049, 40) == 39
     assert s.least_sample(1, 0.01, 0.05, 40) is None
 
 
@@ -120,3 +121,13 @@ def test_what_a_test_leaves_open_is_clopper_and_pearsons():
     assert s.bad_at_most(0, 8, 0.95, 8) == 0
     left = round(200 * s.bad_at_most(2, 8, 0.95, 200))
     assert stats.hypergeom.cdf(2, 200, left, 8) >= 0.05 > stats.hypergeom.cdf(2, 200, left + 1, 8)
+
+
+def test_a_probability_that_equals_the_risk_keeps_it():
+    for lot in range(2, 60):  # of a lot with one bad unit, all but one tested: it is missed in 1 of `lot`
+        plan, risk = s.SamplingPlan(lot - 1, 0, lot), 1 / lot
+        assert plan.share_accepted(risk) == pytest.approx(1 / lot)
+        assert s.least_sample(0, 1 / lot, risk, lot) == lot - 1
+        assert s.largest_acceptance(lot - 1, 1 / lot, risk, lot) == 0
+        assert s.SamplingPlan(1, 0, lot).share_kept(1 - risk) == pytest.approx(1 / lot)
+        assert s.bad_at_most(0, lot - 1, 1 - risk, lot) == pytest.approx(1 / lot)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from unit_samples import check, delivery, document, kept, latency, lot_of
 
-from harness.errors import ExitCode, StorageError, UserError
+from harness.errors import ExitCode, UserError
 from harness.page.model import Drawn, Folded, Page, Table
 from harness.report.folder import VERDICT
 from harness.units.command import add_options, refuse_for_two_sides, units
@@ -181,7 +181,7 @@ def test_the_page_is_written(folder):
 
 def test_a_page_that_cannot_be_written_is_told(folder):
     pytest.importorskip("harness.page.writing")
-    with pytest.raises(StorageError, match="cannot write"):
+    with pytest.raises(UserError, match="there is no folder"):
         run(folder, "--page", str(folder / "nowhere" / "lot.html"))
 
 

@@ -171,3 +171,18 @@ def test_nothing_in_a_verdict_json_gets_past_a_user_error(place):
         except UserError as error:
             told = str(error)
         assert all(char == "\n" or char.isprintable() for char in told)
+
+
+def test_a_copied_run_counts_once_and_is_told():
+    once = [document("A", latency(2.0)), document("B", latency(2.5)), document("B", latency(2.6))]
+    lot = make_lot(kept(*once, once[1], once[1]))
+    assert [len(unit.figures["latency"].values) for unit in lot.units] == [1, 2]
+    assert lot.runs == 3
+    assert [line for line in lot.left_out if "says the very same as" in line and "counts once" in line]
+
+
+def test_names_that_differ_in_spelling_alone_are_told():
+    lot = make_lot(kept(document("Module 1", latency(2.0)), document("module-1", latency(2.5))))
+    assert "Module 1, module-1" in " ".join(lot.notes)
+    apart = make_lot(kept(document("module 1", latency(2.0)), document("module 1.1", latency(2.5))))
+    assert not [note for note in apart.notes if "spaces or dashes" in note]

@@ -33,4 +33,6 @@ def write_whole(file: Path, data: bytes, *, overwrite: bool) -> None:
         if aside:
             Path(aside).unlink(missing_ok=True)
         reason = error.strerror or error
-        raise StorageError(f"{file}: cannot be written: {reason}; name another file") from error
+        raise StorageError(
+            f"{file}: cannot be written: {reason}; free some space or name another file"
+        ) from error
