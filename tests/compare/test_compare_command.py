@@ -174,7 +174,7 @@ def test_a_page_is_written_and_one_that_cannot_be_is_told(runs, capsys):
     assert "failsafe entry (worst case)" in page
     assert "comparison.html: written" in capsys.readouterr().err
     told = refused(capsys, "compare", runs / "good", runs / "late", "--page", "nowhere/comparison.html")
-    assert "nowhere/comparison.html: cannot write" in told
+    assert "--page nowhere/comparison.html: there is no folder nowhere" in told
 
 
 def test_a_page_is_never_written_over_anything_else(runs, capsys):
