@@ -190,6 +190,8 @@ def _details(result: CheckResult) -> Named:
 def _causes(causes: Sequence[Likely]) -> list[Part]:
     if not causes:
         return []
+    if all(cause.by_design for cause in causes):
+        return [Part("causes", "By design", tuple(map(_cause, causes)))]
     intro = Words(
         "By traces in the recording, the likeliest first. None of them is proved before its next step is "
         "done."
@@ -198,15 +200,14 @@ def _causes(causes: Sequence[Likely]) -> list[Part]:
 
 
 def _cause(cause: Likely) -> Named:
-    title = f"By design: {cause.title}" if cause.by_design else cause.title
     rows = [
-        ("how likely", "" if cause.by_design else how_likely(cause)),
+        ("how likely", how_likely(cause)),
         ("explains", ", ".join(cause.explains)),
         *(("for it", words) for words in cause.speaks_for),
         *(("against it", words) for words in cause.speaks_against),
         ("to settle it", cause.next_step),
     ]
-    return Named(title, (Facts(tuple(row for row in rows if row[1])),))
+    return Named(cause.title, (Facts(tuple(row for row in rows if row[1])),))
 
 
 def _measured(outcome: Outcome, drawn: Mapping[str, tuple[Picture, ...]]) -> list[Part]:

@@ -21,15 +21,19 @@ def how_likely(cause: Likely) -> str:
 
 
 def cause_lines(causes: Sequence[Likely], *, full: bool) -> list[str]:
-    """Return the paragraph on likely causes, lines to be wrapped; nothing where there is none."""
-    if not causes:
+    """Return the paragraph on likely causes, lines to be wrapped; nothing where there is none.
+
+    What is by design is no news: only the full report tells it.
+    """
+    told = causes if full else [cause for cause in causes if not cause.by_design]
+    if not told:
         return []
-    shown = causes if full else causes[:MOST_SHORT]
+    shown = told if full else told[:MOST_SHORT]
     lines = ["Likely causes, by the recording:"]
     for number, cause in enumerate(shown, start=1):
         lines += _cause(number, cause)
-    if len(shown) < len(causes):
-        lines.append(f"{len(causes) - len(shown)} more in report.txt or with --full.")
+    if len(shown) < len(told):
+        lines.append(f"{len(told) - len(shown)} more in report.txt or with --full.")
     return lines
 
 

@@ -143,7 +143,7 @@ def every_nth_number(evidence: Evidence, results: Sequence[CheckResult]) -> Like
     return Likely(
         key="packet-number",
         title=f"One packet in {found.modulus} is lost: those whose number leaves {found.rest} modulo "
-        f"{found.modulus}.",
+        f"{found.modulus}",
         explains=explains,
         strength=CERTAIN,
         speaks_for=(

@@ -83,7 +83,7 @@ def a_byte(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:
         return None
     return Likely(
         key="framing",
-        title=f"Packets that hold {best.words} do not arrive.",
+        title=f"Packets that hold {best.words} do not arrive",
         explains=explains,
         strength=CERTAIN,
         speaks_for=(
@@ -150,7 +150,7 @@ def an_end(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:
     acked = int((packets.lost & best.marked & packets.acked).sum())
     return Likely(
         key="range-test",
-        title=f"No packet is followed while {best.words}.",
+        title=f"No packet is followed while {best.words}",
         explains=explains,
         strength=CERTAIN if acked >= MOST * best.hits else STRONG,
         speaks_for=(

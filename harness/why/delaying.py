@@ -144,9 +144,9 @@ def queued(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:
     after = ", after a burst of packets," if queue.since and queue.bursts else ""
     return Likely(
         key="queue",
-        title=f"The receiver stays {number} behind{after}{began}: a queue that is never emptied."
+        title=f"The receiver stays {number} behind{after}{began}: a queue that is never emptied"
         if queue.since
-        else f"The receiver is always {number} behind: packets wait in a queue.",
+        else f"The receiver is always {number} behind: packets wait in a queue",
         explains=in_order(results, names),
         strength=CERTAIN,
         speaks_for=(
@@ -228,7 +228,7 @@ def slow_loop(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | No
     room = lost > 0.2 * len(packets)
     return Likely(
         key="slow-loop",
-        title=f"The receiver looks for packets only every {about(tick_ns)}.",
+        title=f"The receiver looks for packets only every {about(tick_ns)}",
         explains=explains,
         strength=CERTAIN,
         speaks_for=(
@@ -283,7 +283,7 @@ def before_sending(evidence: Evidence, results: Sequence[CheckResult]) -> Likely
         return None
     return Likely(
         key="sampled-early",
-        title=f"Sticks are sampled {about(took)} before the packet that carries them is through.",
+        title=f"Sticks are sampled {about(took)} before the packet that carries them is through",
         explains=in_order(results, names + failed_latency(evidence, results, "stick")),
         strength=STRONG,
         speaks_for=(
@@ -312,7 +312,7 @@ def late_acknowledgement(evidence: Evidence, results: Sequence[CheckResult]) -> 
         return None
     return Likely(
         key="acknowledgement-late",
-        title=f"The acknowledgement comes {about(before)} after the packet took effect.",
+        title=f"The acknowledgement comes {about(before)} after the packet took effect",
         explains=in_order(results, names),
         strength=CERTAIN,
         speaks_for=(
@@ -343,7 +343,7 @@ def late_repetition(evidence: Evidence, results: Sequence[CheckResult]) -> Likel
     share = float(again.sum()) / max(1, len(packets))
     return Likely(
         key="repetition-late",
-        title=f"A packet that needs another attempt gets it only after {about(usual)}.",
+        title=f"A packet that needs another attempt gets it only after {about(usual)}",
         explains=in_order(results, names + failed(results, "control_age")),
         strength=CERTAIN,
         speaks_for=(
@@ -372,7 +372,7 @@ def stick_queue(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | 
     positions = round(least / period)
     return Likely(
         key="stick-queue",
-        title=f"Stick positions wait {about(least)} in the transmitter before a packet takes them.",
+        title=f"Stick positions wait {about(least)} in the transmitter before a packet takes them",
         explains=in_order(results, names),
         strength=CERTAIN,
         speaks_for=(
@@ -413,7 +413,7 @@ def slow_timer(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | N
     more = usual - declared
     return Likely(
         key="packet-timer",
-        title=f"The transmitter sends every {about(usual)} instead of every {about(declared)}.",
+        title=f"The transmitter sends every {about(usual)} instead of every {about(declared)}",
         explains=names,
         strength=CERTAIN if steady else STRONG,
         speaks_for=(

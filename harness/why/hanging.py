@@ -33,7 +33,7 @@ def hangs(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:
     at, rest = (last - evidence.run.start_ns) / S, (end_ns - last) / S
     return Likely(
         key="device-hangs",
-        title=f"The {role.value} does nothing more from {plain(at, 1)} s on: it hangs.",
+        title=f"The {role.value} does nothing more from {plain(at, 1)} s on: it hangs",
         explains=names,
         strength=CERTAIN,
         speaks_for=(

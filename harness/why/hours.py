@@ -74,7 +74,7 @@ class Watch:
         against = () if told else ("Too few, or without a period: what sets it off is not in the recording.",)
         return Likely(
             key="blocking-routine" if told else "receiver-stalls",
-            title=f"The receiver stands still for about {about(float(lengths.max()))} {often}.",
+            title=f"The receiver stands still for about {about(float(lengths.max()))} {often}",
             explains=in_order(results, names),
             strength=CERTAIN if told else CLEAR,
             speaks_for=(
@@ -128,7 +128,7 @@ def _memory(one: Drifting, names: tuple[str, ...], rounds: Sequence[RoundFigures
     )
     return Likely(
         key="memory-leak",
-        title=f"The receiver loses {plain(slope, 0)} bytes of free memory an hour.",
+        title=f"The receiver loses {plain(slope, 0)} bytes of free memory an hour",
         explains=names,
         strength=CERTAIN,
         speaks_for=(_trend(one, rounds) + left,),
@@ -140,7 +140,7 @@ def _memory(one: Drifting, names: tuple[str, ...], rounds: Sequence[RoundFigures
 def _losses(one: Drifting, names: tuple[str, ...], rounds: Sequence[RoundFigures]) -> Likely:
     return Likely(
         key="loss-drift",
-        title=f"Each hour {plain(abs(one.trend.slope or 0.0), 2)} % more of the packets are lost.",
+        title=f"Each hour {plain(abs(one.trend.slope or 0.0), 2)} % more of the packets are lost",
         explains=names,
         strength=STRONG,
         speaks_for=(_trend(one, rounds),),
@@ -153,7 +153,7 @@ def _losses(one: Drifting, names: tuple[str, ...], rounds: Sequence[RoundFigures
 def _latency(one: Drifting, names: tuple[str, ...], rounds: Sequence[RoundFigures]) -> Likely:
     return Likely(
         key="latency-drift",
-        title=f"Each hour a packet takes {plain(abs(one.trend.slope or 0.0), 0)} us longer.",
+        title=f"Each hour a packet takes {plain(abs(one.trend.slope or 0.0), 0)} us longer",
         explains=names,
         strength=STRONG,
         speaks_for=(_trend(one, rounds),),
@@ -165,7 +165,7 @@ def _latency(one: Drifting, names: tuple[str, ...], rounds: Sequence[RoundFigure
 def _telemetry(one: Drifting, names: tuple[str, ...], rounds: Sequence[RoundFigures]) -> Likely:
     return Likely(
         key="telemetry-drift",
-        title=f"Each hour telemetry is {plain(abs(one.trend.slope or 0.0), 1)} ms older.",
+        title=f"Each hour telemetry is {plain(abs(one.trend.slope or 0.0), 1)} ms older",
         explains=names,
         strength=STRONG,
         speaks_for=(_trend(one, rounds),),

@@ -41,7 +41,7 @@ def rate_not_taken(evidence: Evidence, results: Sequence[CheckResult]) -> Likely
     top = max(trial.rate_mhz for trial in asked) / 1000
     return Likely(
         key="rate-setting-ignored",
-        title=f"The transmitter says that it took another packet rate and goes on at {plain(own / 1000)} Hz.",
+        title=f"The transmitter says that it took another packet rate and goes on at {plain(own / 1000)} Hz",
         explains=names,
         strength=CERTAIN,
         speaks_for=(
@@ -76,9 +76,9 @@ def too_fast(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | Non
         key="receiver-too-slow" if behind else "air-at-rate",
         title=f"From {plain(slowest.rate_mhz / 1000)} packets a second on "
         + (
-            "the receiver loses some, after its radio acknowledged them."
+            "the receiver loses some, after its radio acknowledged them"
             if behind
-            else "some are lost on the air, or find no room: they are not acknowledged."
+            else "some are lost on the air, or find no room: they are not acknowledged"
         ),
         explains=names,
         strength=STRONG if acked >= MOST * len(rows) else CLEAR,
@@ -100,7 +100,7 @@ def _lossy_air(evidence: Evidence, names: tuple[str, ...], lost: int, acked: int
     """Return that packets are lost at the slowest rate tried as well: the rate is not what does it."""
     return Likely(
         key="air-at-any-rate",
-        title="Packets are lost on the air at the slowest rate tried already: the rate is not the reason.",
+        title="Packets are lost on the air at the slowest rate tried already: the rate is not the reason",
         explains=names,
         strength=CLEAR,
         speaks_for=(f"{_shares(evidence)} were lost; {acked} of {lost} lost packets had been acknowledged.",),
@@ -125,7 +125,7 @@ def exchange_fills(evidence: Evidence, results: Sequence[CheckResult]) -> Likely
     return Likely(
         key="exchange-long",
         title=f"One exchange takes {about(took)}: the transmitter cannot send more than "
-        f"{plain(most / 1000, 1)} packets a second.",
+        f"{plain(most / 1000, 1)} packets a second",
         explains=names,
         strength=STRONG,
         speaks_for=(
@@ -164,7 +164,7 @@ def short_fifo(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | N
     loop = _loop_words(evidence)
     return Likely(
         key="fifo-overrun",
-        title=f"Of packets back to back the first {plain(room)} or so come through: the next find no room.",
+        title=f"Of packets back to back the first {plain(room)} or so come through: the next find no room",
         explains=names,
         strength=STRONG,
         speaks_for=(
@@ -207,7 +207,7 @@ def overload_resets(evidence: Evidence, results: Sequence[CheckResult]) -> Likel
     return Likely(
         key="overload-resets-radio",
         title="After too many packets the receiver hears nothing for "
-        + (f"{about(float(np.median(times)))}." if times else "longer than it was watched."),
+        + (f"{about(float(np.median(times)))}" if times else "longer than it was watched"),
         explains=names,
         strength=STRONG if len(whole) >= MOST * len(late) else CLEAR,
         speaks_for=(
@@ -277,7 +277,7 @@ def _old_numbers(
     numbers = evidence.sent.number[rows]
     return Likely(
         key="old-numbers-refused",
-        title="After the transmitter restarts its packets are acknowledged and not applied.",
+        title="After the transmitter restarts its packets are acknowledged and not applied",
         explains=names,
         strength=CERTAIN,
         speaks_for=(
@@ -306,7 +306,7 @@ def _slow_start(
     usual = f"{about(float(np.median(times)))}{alike}" if times else "longer than it was watched"
     return Likely(
         key="slow-start",
-        title=f"After a restart the {role.value} takes {usual} until packets come through.",
+        title=f"After a restart the {role.value} takes {usual} until packets come through",
         explains=names,
         strength=STRONG if len(times) == len(late) and spread < ALIKE else CLEAR,
         speaks_for=(

@@ -49,7 +49,7 @@ def starved(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None
     against = ("They come in clusters: something that lasts spoils several in a row.",) if clustered else ()
     return Likely(
         key="starved-receiver",
-        title=f"{percent(int(gone.sum()), len(packets))} of the packets are acknowledged and never applied.",
+        title=f"{percent(int(gone.sum()), len(packets))} of the packets are acknowledged and never applied",
         explains=explains,
         strength=CLEAR,
         speaks_for=(
@@ -92,7 +92,7 @@ def overrun(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None
     )
     return Likely(
         key="fifo-overrun",
-        title=f"Packets that come close together run over the receiver's FIFO: {lost} of {total} are lost.",
+        title=f"Packets that come close together run over the receiver's FIFO: {lost} of {total} are lost",
         explains=explains,
         strength=CERTAIN,
         speaks_for=(
@@ -151,7 +151,7 @@ def too_few_tries(evidence: Evidence, results: Sequence[CheckResult]) -> Likely 
     fewer = tries.fails * int(gone.sum()) / len(packets)
     return Likely(
         key="repetitions",
-        title=f"Each packet is tried {times} at most, and {percent(tries.fails, 1)} of the attempts fail.",
+        title=f"Each packet is tried {times} at most, and {percent(tries.fails, 1)} of the attempts fail",
         explains=explains,
         strength=CLEAR,
         speaks_for=(
@@ -184,7 +184,7 @@ def in_bursts(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | No
     return Likely(
         key="interference",
         title=f"Packets are lost on the air in {many(len(runs), 'burst')} of up to {int(runs[:, 1].max())}: "
-        "interference, or a signal that fades.",
+        "interference, or a signal that fades",
         explains=explains,
         strength=CLEAR,
         speaks_for=(
@@ -219,7 +219,7 @@ def upset(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | None:
     return Likely(
         key="upset-by-strangers",
         title=f"While another transmitter sends in between {percent(lost, total)} of the own packets "
-        "are lost.",
+        "are lost",
         explains=explains,
         strength=CERTAIN,
         speaks_for=(
@@ -248,7 +248,7 @@ def on_the_way_back(evidence: Evidence, results: Sequence[CheckResult]) -> Likel
     return Likely(
         key="weak-way-back",
         title=f"{percent(int(deaf.sum()), len(packets))} of the packets are applied, and their "
-        "acknowledgement is lost.",
+        "acknowledgement is lost",
         explains=names,
         strength=CLEAR,
         speaks_for=(

@@ -40,7 +40,7 @@ def duplicates(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | N
     return Likely(
         key="duplicates-late" if after else "duplicates-not-dropped",
         title=f"{many(len(rows), 'packet')} that came again {'was' if len(rows) == 1 else 'were'} "
-        "applied again" + (", after a newer one." if after else "."),
+        "applied again" + (", after a newer one" if after else ""),
         explains=in_order(results, explains),
         strength=CERTAIN if tried >= MOST * len(rows) else CLEAR,
         speaks_for=(
@@ -73,7 +73,7 @@ def second_way(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | N
     late_ns = applied.at_ns[rows] - evidence.sent.at_ns[applied.sent_row[rows]]
     return Likely(
         key="reordering",
-        title=f"{many(len(rows), 'packet')} took effect after a newer one had.",
+        title=f"{many(len(rows), 'packet')} took effect after a newer one had",
         explains=in_order(results, names + failed(results, "failsafe_exit")),
         strength=STRONG,
         speaks_for=(
@@ -93,7 +93,7 @@ def strangers(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | No
         return None
     return Likely(
         key="strangers-followed",
-        title=f"The receiver applied {many(count, 'packet')} of another transmitter.",
+        title=f"The receiver applied {many(count, 'packet')} of another transmitter",
         explains=names,
         strength=CERTAIN,
         speaks_for=(
@@ -113,7 +113,7 @@ def unchecked(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | No
         return None
     return Likely(
         key="checksum",
-        title=f"The receiver applied {many(count, 'packet')} whose check is wrong.",
+        title=f"The receiver applied {many(count, 'packet')} whose check is wrong",
         explains=names,
         strength=CERTAIN,
         speaks_for=(

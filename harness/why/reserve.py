@@ -75,7 +75,7 @@ def power_drops(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | 
         return None
     return Likely(
         key="power-drops",
-        title=f"At one and the same setting the signal falls by {plain(fell, 0)} dB during the run.",
+        title=f"At one and the same setting the signal falls by {plain(fell, 0)} dB during the run",
         explains=names,
         strength=CERTAIN,
         speaks_for=(
@@ -129,7 +129,7 @@ def deaf_or_weak(evidence: Evidence, results: Sequence[CheckResult]) -> Likely |
     if short > EXPECTED_DB:
         return Likely(
             key="weak-transmitter",
-            title=f"The signal arrives {plain(short, 0)} dB weaker than it should.",
+            title=f"The signal arrives {plain(short, 0)} dB weaker than it should",
             explains=names,
             strength=STRONG,
             speaks_for=(as_expected, f"The receiver hears well: {lost_at}."),
@@ -138,7 +138,7 @@ def deaf_or_weak(evidence: Evidence, results: Sequence[CheckResult]) -> Likely |
         )
     return Likely(
         key="deaf-receiver",
-        title=f"The receiver is deaf: {lost_at}, though the signal is as strong as it must be.",
+        title=f"The receiver is deaf: {lost_at}, though the signal is as strong as it must be",
         explains=names,
         strength=STRONG,
         speaks_for=(as_expected, f"The reported signal follows the setting, and {lost_at}."),
@@ -158,7 +158,7 @@ def _enough(evidence: Evidence, margin: Margin) -> bool:
 def _falls_by_itself(names: tuple[str, ...], slope: float) -> Likely:
     return Likely(
         key="power-drops",
-        title="The signal falls by more than the setting was lowered: it gets weaker by itself as well.",
+        title="The signal falls by more than the setting was lowered: it gets weaker by itself as well",
         explains=names,
         strength=STRONG,
         speaks_for=(
@@ -190,7 +190,7 @@ def _either(names: tuple[str, ...], margin: Margin, at_loss: float | None) -> Li
     )
     return Likely(
         key="weak-link",
-        title="The margin is short: a deaf receiver, a weak transmitter, or antennas.",
+        title="The margin is short: a deaf receiver, a weak transmitter, or antennas",
         explains=names,
         strength=POSSIBLE,
         speaks_for=(f"{found}; {seen}, so nobody can tell which.",),
@@ -215,7 +215,7 @@ def margin_going(evidence: Evidence, results: Sequence[CheckResult]) -> Likely |
     return Likely(
         key="margin-going",
         title=f"Repetitions hold delivery up: {percent(last, 1)} of the packets at the end needed more "
-        "than one attempt.",
+        "than one attempt",
         explains=(),
         strength=CLEAR,
         speaks_for=(

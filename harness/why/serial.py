@@ -43,7 +43,7 @@ def lost_messages(evidence: Evidence, results: Sequence[CheckResult]) -> Likely 
     return Likely(
         key="serial-line",
         title=f"Not your link: the {worst.value}'s serial line lost {lost[worst]} of "
-        f"{many(total, 'message')}.",
+        f"{many(total, 'message')}",
         explains=unsettled(results),
         strength=CERTAIN,
         speaks_for=(
@@ -79,7 +79,7 @@ def port_gone(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | No
         told = f"the {away[0].role.value}'s port was gone for {plain(seconds, 1)} s"
     return Likely(
         key="port-gone",
-        title=f"Not your link: {told}.",
+        title=f"Not your link: {told}",
         explains=unsettled(results),
         strength=CERTAIN if evidence.end.why == "port gone" or silent else STRONG,
         speaks_for=(f"{told[0].upper()}{told[1:]}: what the radio did meanwhile, nobody heard.",),
@@ -97,7 +97,7 @@ def other_layout(evidence: Evidence, results: Sequence[CheckResult]) -> Likely |
         return Likely(
             key="report-layout",
             title=f"Not your link: the {role.value}'s reports have another layout than the protocol "
-            "that it names.",
+            "that it names",
             explains=unsettled(results),
             strength=CERTAIN,
             speaks_for=(
@@ -120,7 +120,7 @@ def clock_off(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | No
         return Likely(
             key="clock-off",
             title=f"Not your link: the {role.value}'s clock is {plain(100 * abs(off), 1)} % "
-            f"{'fast' if off > 0 else 'slow'}.",
+            f"{'fast' if off > 0 else 'slow'}",
             explains=unsettled(results),
             strength=CERTAIN,
             speaks_for=(
@@ -150,7 +150,7 @@ def wrong_role(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | N
             continue
         return Likely(
             key="wrong-role",
-            title=f"Not your link: the device on the {role.value}'s port says that it is another one.",
+            title=f"Not your link: the device on the {role.value}'s port says that it is another one",
             explains=unsettled(results),
             strength=CERTAIN,
             speaks_for=(

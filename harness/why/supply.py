@@ -65,8 +65,7 @@ def with_throttle(evidence: Evidence, results: Sequence[CheckResult]) -> Likely 
     )  # fmt: skip
     return Likely(
         key="supply",
-        title=f"Losses rise with the throttle: {low} of the packets while it is low, {high} while it is "
-        "high.",
+        title=f"Losses rise with the throttle: {low} of the packets while it is low, {high} while it is high",
         explains=explains,
         strength=STRONG if alone else CLEAR,
         speaks_for=(
@@ -164,7 +163,7 @@ def browns_out(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | N
     when = " when the throttle opens" if with_it else ""
     return Likely(
         key="supply",
-        title=f"The {role.value} restarts by itself{when}, {many(len(starts), 'time')}.",
+        title=f"The {role.value} restarts by itself{when}, {many(len(starts), 'time')}",
         explains=tuple(name for name in explains if _by_restart(results, name)),
         strength=CERTAIN if with_it and said else STRONG if with_it or said else CLEAR,
         speaks_for=(
@@ -225,7 +224,7 @@ def watchdog(evidence: Evidence, results: Sequence[CheckResult]) -> Likely | Non
     seconds = (starts[0].at_ns - evidence.run.start_ns) / 1e9
     return Likely(
         key="watchdog",
-        title=f"The {starts[0].role.value}'s watchdog restarted it, {many(len(starts), 'time')}.",
+        title=f"The {starts[0].role.value}'s watchdog restarted it, {many(len(starts), 'time')}",
         explains=explains,
         strength=STRONG,
         speaks_for=(

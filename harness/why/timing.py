@@ -56,7 +56,7 @@ def counts_packets(evidence: Evidence, results: Sequence[CheckResult]) -> Likely
     return Likely(
         key="counts-packets",
         title="The receiver times failsafe by a count of packet periods"
-        + (f": {told.why}." if by_rate else f", about {bursts.count} of them." if bursts else "."),
+        + (f": {told.why}" if by_rate else f", about {bursts.count} of them" if bursts else ""),
         explains=names,
         strength=STRONG,
         speaks_for=(*_by_rate(told), *_by_bursts(evidence, bursts)),
@@ -158,7 +158,7 @@ def _scatter(
         return None
     return Likely(
         key=key,
-        title=f"{title}.",
+        title=f"{title}",
         explains=names,
         strength=CLEAR if names else BY_THE_WAY,
         speaks_for=(

@@ -73,7 +73,7 @@ def _likely(names: tuple[str, ...], *, insists: bool, holes: int, longest: int, 
         return Likely(
             key="insists-unheard",
             title=f"Without an acknowledgement the transmitter sends one packet again for {about(longest)}: "
-            "sticks freeze.",
+            "sticks freeze",
             explains=names,
             strength=CERTAIN,
             speaks_for=(
@@ -86,7 +86,7 @@ def _likely(names: tuple[str, ...], *, insists: bool, holes: int, longest: int, 
         )
     return Likely(
         key="rests-unheard",
-        title=f"Without acknowledgements the transmitter stops sending for {about(longest)}.",
+        title=f"Without acknowledgements the transmitter stops sending for {about(longest)}",
         explains=names,
         strength=CERTAIN,
         speaks_for=(

@@ -32,7 +32,7 @@ def test_a_serial_line_that_loses_messages_is_not_the_link(settings: str) -> Non
 def test_attempts_that_fail_singly_ask_for_another_repetition() -> None:
     (cause,) = judged("{retransmit_limit: 0, loss: 4 %}".strip("{}").replace(", ", "\n  ")).causes
     assert cause.key == "repetitions"
-    assert cause.title == "Each packet is tried once at most, and 9.1 % of the attempts fail."
+    assert cause.title == "Each packet is tried once at most, and 9.1 % of the attempts fail"
     assert cause.speaks_against
 
 

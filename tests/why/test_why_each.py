@@ -267,7 +267,7 @@ def test_a_plug_that_is_pulled_is_not_the_link_and_one_put_back_in_time_is_no_ca
     gone = Played("first-look", Pulled(role, 8 * S, 100 * S)).judgement
     assert keys(gone) == ["port-gone"]
     assert (
-        told(gone, "port-gone").title == f"Not your link: the {role}'s port went away and did not come back."
+        told(gone, "port-gone").title == f"Not your link: the {role}'s port went away and did not come back"
     )
     back = Played("first-look", Pulled(role, 8 * S, 3 * S), within_ns=10 * S).judgement
     assert (back.verdict, keys(back)) == (Verdict.PASS, [])

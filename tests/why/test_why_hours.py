@@ -42,7 +42,7 @@ def only(watch: Watch) -> Likely:
 
 def test_memory_that_leaks_is_told_with_its_rate_and_how_long_it_lasts() -> None:
     cause = only(watched(memory=100))
-    assert (cause.key, cause.title) == ("memory-leak", "The receiver loses 100 bytes of free memory an hour.")
+    assert (cause.key, cause.title) == ("memory-leak", "The receiver loses 100 bytes of free memory an hour")
     assert "gone in 1 h" in cause.speaks_for[0]
 
 
@@ -50,7 +50,7 @@ def test_latency_and_losses_that_creep_are_told_apart() -> None:
     assert only(watched(latency_us=5000)).key == "latency-drift"
     assert only(watched(lost=0.6)).key == "loss-drift"
     older = only(watched(older_ms=20))
-    assert (older.key, older.title) == ("telemetry-drift", "Each hour telemetry is 20 ms older.")
+    assert (older.key, older.title) == ("telemetry-drift", "Each hour telemetry is 20 ms older")
     assert "96 rounds" in only(watched(lost=0.6)).speaks_for[0]
 
 

@@ -52,7 +52,7 @@ def test_no_cause_is_named_of_healthy_rigs() -> None:
 
 def test_causes_are_told_with_this_runs_numbers() -> None:
     blocked = played("display-blocks")[1][0]
-    assert blocked.title == "The receiver stands still for 174 ms every 1 s."
+    assert blocked.title == "The receiver stands still for 174 ms every 1 s"
     assert set(blocked.explains) == {"delivery", "latency", "control_gap"}
     queue = played("queue-never-empties")[1][0]
     assert queue.title.startswith("The receiver stays 3 packets behind, after a burst of packets,")
