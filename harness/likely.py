@@ -14,9 +14,9 @@ class Likely:
 
     `key` names the kind of cause and never changes; `title` says it in a sentence with this run's numbers,
     without a full stop. `explains` holds the names of the checks that it would explain, none for what is odd
-    though nothing failed. `strength` from 0 to 1 orders causes: 1 where the recording leaves no other reading. `speaks_for`
-    and `speaks_against` are whole sentences, each with its numbers; `next_step` is the experiment that would
-    settle it. A cause `by_design` is no fault: it explains a figure that may surprise.
+    though nothing failed. `strength` from 0 to 1 orders causes: 1 where the recording leaves no other
+    reading. `speaks_for` and `speaks_against` are whole sentences, each with its numbers; `next_step` is the
+    experiment that would settle it. A cause `by_design` is no fault: it explains a figure that may surprise.
     """
 
     key: str
