@@ -15,8 +15,8 @@ from harness.bench.protocol import Role
 from harness.codec.messages import Identity
 from harness.compare.baselines import BASELINE_SIGN, baseline_folder
 from harness.compare.figures import Fault, faults_of, measured
-from harness.compare.pictures import Seen, seen_of
 from harness.compare.samples import Sample
+from harness.compare.seen import Seen, seen_of
 from harness.errors import PropsoffError, UserError
 from harness.escape import clean
 from harness.kept import KeptRun, runs_below
