@@ -68,12 +68,12 @@ def _against(evidence: Evidence, stalls: Stalls, rhythm: Rhythm) -> tuple[str, .
 def _title(stalls: Stalls, rhythm: Rhythm) -> str:
     length = f"{about(stalls.longest_ns)}"
     if rhythm.trigger == "time":
-        return f"The receiver stands still for {length} every {plain(rhythm.every / S, 3)} s."
+        return f"The receiver stands still for {length} every {plain(rhythm.every / S, 3)} s"
     if rhythm.trigger == "packets":
-        return f"At every {_nth(rhythm.every)} packet the receiver stands still for {length}."
+        return f"At every {_nth(rhythm.every)} packet the receiver stands still for {length}"
     if rhythm.trigger == "telemetry":
-        return f"Whenever it is given new telemetry values the receiver stands still for {length}."
-    return f"Now and then the receiver stands still for {length}."
+        return f"Whenever it is given new telemetry values the receiver stands still for {length}"
+    return f"Now and then the receiver stands still for {length}"
 
 
 def _nth(every: float) -> str:
