@@ -117,6 +117,15 @@ def test_no_picture_before_it_comes_near(opened):
     assert tab.locator("#packets-1[data-drawn=yes]").count() == 0
 
 
+def test_the_part_that_was_asked_for_though_pictures_above_it_grow(opened):
+    tab = opened()
+    tab.set_viewport_size({"width": 1400, "height": 300})
+    tab.click("nav a[href='#packets']")
+    tab.wait_for_function("() => document.querySelector('#packets figure').dataset.drawn === 'yes'")
+    tab.wait_for_timeout(300)
+    assert 0 <= tab.evaluate("() => document.querySelector('#packets').getBoundingClientRect().top") < 60
+
+
 def test_a_legend_that_names_what_is_drawn_and_hides_it(opened):
     tab = all_drawn(opened())
     shown = tab.locator("#sticks-0 .legend button")

@@ -71,6 +71,25 @@ for (const figure of figures) {
 }
 document.body.append(spoken);
 
+// A part that was asked for stays at the top while pictures above it find their height, until somebody moves on.
+const HOLD_MS = 3000;
+let asked = null;
+function ask() {
+  setTimeout(() => { asked = null; }, HOLD_MS);
+  asked = document.getElementById(decodeURIComponent(location.hash.slice(1)));
+  hold();
+}
+function hold() {
+  if (asked) asked.scrollIntoView({ behavior: 'instant' });
+}
+for (const sign of ['wheel', 'touchstart', 'keydown', 'pointerdown']) {
+  addEventListener(sign, () => { asked = null; }, { capture: true, passive: true });
+}
+addEventListener('hashchange', ask);
+for (const link of document.querySelectorAll('nav a')) link.addEventListener('click', () => setTimeout(ask));
+new ResizeObserver(hold).observe(document.body);
+if (location.hash) ask();
+
 // What is further down is unpacked while nothing else happens, so that printing finds it all there.
 const idle = window.requestIdleCallback || ((act) => setTimeout(act, 50));
 async function rest(left) {
