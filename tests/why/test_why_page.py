@@ -63,3 +63,13 @@ def test_a_cell_of_the_page_is_what_comes_out(name: str) -> None:
     row = causes.row_of(name, DEFECTS[name].plan, causes.reasons()[name], told)
     assert (row.failed, row.first) == (1, 1)
     assert rows()[name]["none"] == "0"
+
+
+def test_the_readme_tells_the_numbers_of_the_page() -> None:
+    page = (PAGES / "causes.md").read_text(encoding="utf-8")
+    first = next(line for line in page.splitlines() if line.startswith("| true cause first"))
+    healthy = next(line for line in page.splitlines() if line.startswith("| no cause claimed, of healthy"))
+    unclaimed, rigs = map(int, healthy.split("(")[1].split(")")[0].split(" of "))
+    readme = " ".join((PAGES.parents[1] / "README.md").read_text(encoding="utf-8").split())
+    assert f"named first in {first.split('(')[1].split(')')[0]} runs" in readme
+    assert f"in {rigs - unclaimed} of {rigs} runs of healthy rigs" in readme
