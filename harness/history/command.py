@@ -45,13 +45,13 @@ class Outputs:
         """Raise UserError if one of the files may not be written."""
         from harness.page.storing import require_page_place
 
+        if len({file.resolve() for file in self.files}) < len(self.files):
+            raise UserError("two outputs have the same name; give each file a name of its own")
         for file in (self.csv, self.parquet):
             if file is not None:
                 require_free(file, overwrite=self.overwrite)
         if self.page is not None:
             require_page_place(self.page)
-        if len({file.resolve() for file in self.files}) < len(self.files):
-            raise UserError("two outputs have the same name; give each file a name of its own")
 
 
 def history(path: Path, wanted: Wanted, say: Say, *, whole: bool = False) -> History:
