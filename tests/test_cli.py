@@ -318,6 +318,11 @@ def test_a_list_of_baselines_imports_nothing_dear(tmp_path):
     assert loaded_by(tmp_path, ("baseline",)) == []
 
 
+def test_a_history_is_listed_without_what_draws_pages(tiny):
+    run("run", tiny, "--seed", 7)
+    assert not {"scipy", "matplotlib", "pyarrow"} & set(loaded_by(Path.cwd(), ("history",)))
+
+
 def test_a_fault_of_our_own_is_called_so_and_gives_exit_code_4(tiny, monkeypatch, capsys):
     def broken(*_words):
         raise ZeroDivisionError("our bug")

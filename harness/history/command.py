@@ -43,14 +43,14 @@ class Outputs:
 
     def require_free(self) -> None:
         """Raise UserError if one of the files may not be written."""
-        from harness.page.storing import require_page_place
-
         if len({file.resolve() for file in self.files}) < len(self.files):
             raise UserError("two outputs have the same name; give each file a name of its own")
         for file in (self.csv, self.parquet):
             if file is not None:
                 require_free(file, overwrite=self.overwrite)
         if self.page is not None:
+            from harness.page.storing import require_page_place  # dear: pages draw plots
+
             require_page_place(self.page)
 
 
