@@ -25,8 +25,6 @@ from harness.why.failsafe import wrong_outputs
 
 FEWEST: Final = 3
 STRAY: Final = ("corrupted", "foreign", "repeated", "beside")
-NEAR_NS: Final = 20_000_000
-"""What a packet does shows within 20 ms of it (common practice, no source)."""
 MOST: Final = 0.9
 EVEN: Final = 0.05
 """A rhythm whose times differ by no more than this share is one."""
